@@ -1,0 +1,1 @@
+"""mistd keeps the water film on unrooted cuttings in a propagation house."""

@@ -1,0 +1,210 @@
+"""What a restart needs of a house, as plain rows, and a house made from them again.
+
+Rule 1: `restored(durable(house))` decides as the house did, once a keeper holds the lines.
+Rule 2: a row that cannot be understood costs that row and nothing else.
+Rule 3: nothing in a row moves water: what people asked for and did not get before a restart is not kept.
+
+Instants are kept as monotonic seconds. After a restart of the machine that clock begins anew; the shell then
+says by how much to shift them.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from datetime import date
+from math import inf, isfinite
+from typing import TypeVar
+
+from mistd.core.almanac import Almanac
+from mistd.core.house import House, begun
+from mistd.core.plan import HousePlan, ZonePlan
+from mistd.core.zone import Hold, WaterCount, Zone
+
+HOUSE_ROW = "house"
+ZONE_ROW = "zone/"
+LARGEST = 1e9  # seconds, bursts or litres: 31 years of them; a number beyond is damage, not ours
+
+Plain = str | float | int | bool | None
+Row = Mapping[str, Plain]
+Wanted = TypeVar("Wanted", str, float, int, bool)
+
+
+class UnreadableRowError(ValueError):
+    """A row is not what `durable` writes."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Restored:
+    """A house made again, and which rows could not be used, with the reason."""
+
+    house: House
+    unreadable: tuple[str, ...] = field(default=())
+
+
+def durable(house: House) -> dict[str, Row]:
+    """Every row that a restart needs, by name."""
+    rows = {ZONE_ROW + zone.plan.name: zone_row(zone) for zone in house.zones}
+    rows[HOUSE_ROW] = house_row(house)
+    return rows
+
+
+def house_row(house: House) -> Row:
+    """What a restart needs of the house as a whole."""
+    return {
+        "counting_date": house.counting_date.isoformat(),
+        "counting_since_s": _or_none(house.counting_since_s),
+        "next_ticket": house.line.next_ticket,
+        "last_opening_s": _or_none(house.line.last_opening_s),
+    }
+
+
+def zone_row(zone: Zone) -> Row:
+    """What a restart needs of one zone."""
+    hold = zone.hold
+    return {
+        "opened_s": _or_none(zone.opened_s),
+        "shut_s": _or_none(zone.shut_s),
+        "last_reason": zone.last_reason,
+        "hold_ends_s": hold.ends_s if hold else None,
+        "hold_author": hold.author if hold else None,
+        "hold_note": hold.note if hold else None,
+        "hold_is_warned": hold.is_warned if hold else None,
+        "bursts_today": zone.today.bursts,
+        "open_s_today": zone.today.open_s,
+        "water_l_today": zone.today.water_l,
+        "bursts_yesterday": zone.yesterday.bursts,
+        "open_s_yesterday": zone.yesterday.open_s,
+        "water_l_yesterday": zone.yesterday.water_l,
+    }
+
+
+def restored(
+    plan: HousePlan,
+    rows: Mapping[str, Row],
+    almanac: Almanac,
+    now_s: float,
+    *,
+    shift_s: float = 0.0,
+    is_time_away_known: bool = True,
+) -> Restored:
+    """A house that goes on where the rows left off.
+
+    Args:
+        plan: what is wired now; a zone that is new begins as never misted, one that is gone is forgotten.
+        rows: as `durable` wrote them.
+        almanac: the part of the day it is now.
+        now_s: monotonic seconds.
+        shift_s: added to every instant in the rows: zero while the machine has not been restarted since.
+        is_time_away_known: when it is not, every zone counts as due, for the leaves; and a hold runs for all
+            that was left of it, for the people.
+    """
+    unreadable: list[str] = []
+    zones = tuple(_zone(zone, rows, shift_s, now_s, unreadable) for zone in plan.zones)
+    for zone in zones:
+        _shorten_hold(zone, now_s + plan.longest_hold_s)
+        if not is_time_away_known:
+            zone.opened_s = zone.shut_s = -inf
+    house = begun(plan, almanac, now_s, zones)
+    row = rows.get(HOUSE_ROW)
+    if row is not None:
+        try:
+            _restore_house(house, row, shift_s, now_s)
+        except UnreadableRowError as problem:
+            unreadable.append(f"{HOUSE_ROW}: {problem}")
+    return Restored(house=house, unreadable=tuple(unreadable))
+
+
+def _restore_house(house: House, row: Row, shift_s: float, now_s: float) -> None:
+    counting_date = _date(_wanted(row, "counting_date", str))
+    counting_since_s = _instant(row, "counting_since_s", shift_s, now_s)
+    line = house.line.resumed(
+        next_ticket=_wanted(row, "next_ticket", int),
+        last_opening_s=_instant(row, "last_opening_s", shift_s, now_s),
+    )
+    house.counting_date, house.counting_since_s, house.line = counting_date, counting_since_s, line
+
+
+def _zone(
+    plan: ZonePlan, rows: Mapping[str, Row], shift_s: float, now_s: float, unreadable: list[str]
+) -> Zone:
+    row = rows.get(ZONE_ROW + plan.name)
+    if row is None:
+        return Zone(plan=plan)
+    try:
+        return Zone(
+            plan=plan,
+            opened_s=_instant(row, "opened_s", shift_s, now_s),
+            shut_s=_instant(row, "shut_s", shift_s, now_s),
+            last_reason=_wanted(row, "last_reason", str),
+            hold=_hold(row, shift_s),
+            today=_count(row, "today"),
+            yesterday=_count(row, "yesterday"),
+        )
+    except UnreadableRowError as problem:
+        unreadable.append(f"{ZONE_ROW}{plan.name}: {problem}")
+        return Zone(plan=plan)
+
+
+def _hold(row: Row, shift_s: float) -> Hold | None:
+    if _is_none(row, "hold_ends_s"):
+        return None
+    return Hold(
+        ends_s=_shifted(row, "hold_ends_s", shift_s),
+        author=_wanted(row, "hold_author", str),
+        note=_wanted(row, "hold_note", str),
+        is_warned=_wanted(row, "hold_is_warned", bool),
+    )
+
+
+def _shorten_hold(zone: Zone, latest_end_s: float) -> None:
+    """Neither damage nor a corrected clock may keep a zone dry for longer than anyone could ask."""
+    if zone.hold and zone.hold.ends_s > latest_end_s:
+        zone.hold = replace(zone.hold, ends_s=latest_end_s)
+
+
+def _count(row: Row, day: str) -> WaterCount:
+    return WaterCount(
+        bursts=_wanted(row, f"bursts_{day}", int),
+        open_s=_wanted(row, f"open_s_{day}", float),
+        water_l=_wanted(row, f"water_l_{day}", float),
+    )
+
+
+def _instant(row: Row, name: str, shift_s: float, now_s: float) -> float:
+    """A past instant; None stands for never, and one that lies ahead (a shifted clock) counts as now."""
+    if _is_none(row, name):
+        return -inf
+    return min(_shifted(row, name, shift_s), now_s)
+
+
+def _shifted(row: Row, name: str, shift_s: float) -> float:
+    at_s = _wanted(row, name, float) + shift_s
+    if not abs(at_s) <= LARGEST:
+        raise UnreadableRowError(f"{name} is {at_s!r} by this machine's clock, limit {LARGEST:g} s")
+    return at_s
+
+
+def _is_none(row: Row, name: str) -> bool:
+    """Whether the row says "never"; a row that says nothing is not one of ours."""
+    return name in row and row[name] is None
+
+
+def _wanted(row: Row, name: str, kind: type[Wanted]) -> Wanted:
+    value = row.get(name)
+    if isinstance(value, int | float) and not abs(value) <= LARGEST:
+        raise UnreadableRowError(f"{name} is not a number within {LARGEST:g}")
+    if kind is float and isinstance(value, int) and not isinstance(value, bool):
+        value = float(value)
+    if not isinstance(value, kind) or (isinstance(value, bool) and kind is not bool):
+        raise UnreadableRowError(f"{name} is {value!r}, not {kind.__name__}")
+    return value
+
+
+def _date(text: str) -> date:
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise UnreadableRowError(f"counting_date is {text!r}, not a date") from None
+
+
+def _or_none(instant_s: float) -> float | None:
+    return instant_s if isfinite(instant_s) else None

@@ -1,0 +1,122 @@
+"""The state of one zone: what its valve does, when its next burst is due, who keeps it dry.
+
+This file knows one zone at a time. It does not know the line, the other zones or the weather. All instants
+are monotonic seconds; minus infinity stands for never, plus infinity for not until something else happens.
+"""
+
+from dataclasses import dataclass
+from enum import StrEnum
+from math import inf
+
+from mistd.core.actions import AnswerRequest
+from mistd.core.almanac import DayPart
+from mistd.core.meters import ELAPSED_TIME
+from mistd.core.plan import ZonePlan
+from mistd.core.requests import AskBurst
+
+HOLD_WARNING_S = 120.0  # a hold says this long before its end that mist is coming (design, section 4)
+REPORT_GRACE_S = 2.0  # the keeper's word on a burst is overdue this long after the burst should be over
+
+
+class Phase(StrEnum):
+    """What the zone's valve does, as far as the keeper has told us."""
+
+    RESTING = "resting"
+    ORDERED = "ordered"  # the keeper was asked to open it and has not answered yet
+    OPEN = "open"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Hold:
+    """A zone kept dry for people at work in it."""
+
+    ends_s: float
+    author: str
+    note: str
+    is_warned: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WaterCount:
+    """What a zone was given in one local day."""
+
+    bursts: int = 0
+    open_s: float = 0.0
+    water_l: float = 0.0
+
+    def plus(self, open_s: float, water_l: float) -> "WaterCount":
+        return WaterCount(bursts=self.bursts + 1, open_s=self.open_s + open_s, water_l=self.water_l + water_l)
+
+
+@dataclass(slots=True, kw_only=True)
+class Zone:
+    """The state of one zone. A decision copies it once before it changes it."""
+
+    plan: ZonePlan
+    phase: Phase = Phase.RESTING
+    ticket: int = 0
+    slot: int = 0
+    ordered_s: float = -inf
+    ordered_for_s: float = 0.0
+    burst_reason: str = ""  # why the burst that was ordered last was due
+    last_reason: str = ""  # why the burst that began last was due
+    asked: AskBurst | None = None  # the request that the running burst answers
+    opened_s: float = -inf
+    shut_s: float = -inf
+    mark: float = -inf  # reading of the cycle's meter at which the next burst is due
+    due_s: float = -inf  # the same as an instant
+    held_until_s: float = -inf  # a guard has spoken: not before this
+    is_waiting: bool = False  # due, and waiting for the line
+    is_unproved: bool = False  # its valve was not reported shut when it should have been
+    hold: Hold | None = None
+    answers_when_shut: tuple[AnswerRequest, ...] = ()
+    today: WaterCount = WaterCount()
+    yesterday: WaterCount = WaterCount()
+
+    def copied(self) -> "Zone":
+        """A copy to change, while whoever holds this one keeps it as it was."""
+        return Zone(
+            plan=self.plan,
+            phase=self.phase,
+            ticket=self.ticket,
+            slot=self.slot,
+            ordered_s=self.ordered_s,
+            ordered_for_s=self.ordered_for_s,
+            burst_reason=self.burst_reason,
+            last_reason=self.last_reason,
+            asked=self.asked,
+            opened_s=self.opened_s,
+            shut_s=self.shut_s,
+            mark=self.mark,
+            due_s=self.due_s,
+            held_until_s=self.held_until_s,
+            is_waiting=self.is_waiting,
+            is_unproved=self.is_unproved,
+            hold=self.hold,
+            answers_when_shut=self.answers_when_shut,
+            today=self.today,
+            yesterday=self.yesterday,
+        )
+
+
+def set_mark(zone: Zone, part: DayPart) -> None:
+    """Work out anew when the next burst is due; a zone that was never misted has been due for ever."""
+    zone.mark = zone.plan.cycle.due_after(ELAPSED_TIME.reads(zone.shut_s), part)
+    zone.due_s = ELAPSED_TIME.reaches_at_s(zone.mark)
+
+
+def attention_s(zone: Zone) -> float:
+    """The next instant at which this zone needs a decision; infinite while it only waits for the line."""
+    attention = inf
+    if zone.phase is not Phase.RESTING:
+        attention = zone.ordered_s + zone.ordered_for_s + REPORT_GRACE_S
+    elif not zone.is_waiting:
+        attention = max(zone.due_s, zone.held_until_s)
+    if zone.hold:
+        attention = min(attention, next_hold_duty_s(zone.hold))
+    return attention
+
+
+def next_hold_duty_s(hold: Hold) -> float:
+    """When the hold has to speak next: two minutes before its end, then at its end."""
+    return hold.ends_s if hold.is_warned else hold.ends_s - HOLD_WARNING_S

@@ -1,0 +1,162 @@
+"""Random histories of a house: what it is, and everything that happens to it and to its keeper.
+
+Drawn by hypothesis in small pieces, so that a history that breaks a promise shrinks to the few happenings
+that matter. `lived.py` lives them.
+"""
+
+from dataclasses import dataclass
+from typing import Literal
+
+from hypothesis import strategies as st
+
+from mistd.core.almanac import DayPart
+from mistd.core.cycles import TimedCycle, TimedPart
+from mistd.core.plan import HousePlan, ZonePlan
+from tests.core.houses import house_plan, zone_plan
+
+PROBES = ("north", "south")
+
+
+@dataclass(frozen=True)
+class Asks:
+    """A person asks for a burst (`burst`), a hold (`hold`) or a release (`release`)."""
+
+    what: Literal["burst", "hold", "release"]
+    zone: int
+    for_s: float | None
+
+
+@dataclass(frozen=True)
+class KeeperGoes:
+    """The keeper is lost for a while: it dies, or only the connection does and its ledger lives on."""
+
+    away_s: float
+    dies: bool
+
+
+@dataclass(frozen=True)
+class Restarts:
+    """The daemon is killed and started again after a while; the keeper may die with it (power is lost)."""
+
+    away_s: float
+    keeper_dies: bool
+    is_time_away_known: bool
+
+
+@dataclass(frozen=True)
+class ClockMoves:
+    """The wall clock is set, or begins or ceases to be trusted."""
+
+    by_s: float
+    is_trusted: bool
+
+
+@dataclass(frozen=True)
+class Spell:
+    """Probes read a value so many times, or nonsense."""
+
+    probes: tuple[str, ...]
+    value_c: float
+    times: int
+
+
+@dataclass(frozen=True)
+class OrderFails:
+    """What the keeper does with the next order it gets instead of obeying.
+
+    refuses: for a reason of its own; deaf: it never heard it; mute: it obeys and does not say so;
+    sticks: the line shuts only after a minute, and it says so.
+    """
+
+    how: Literal["refuses", "deaf", "mute", "sticks"]
+
+
+@dataclass(frozen=True)
+class Wakes:
+    """The daemon decides though nothing is new."""
+
+
+Happening = Asks | KeeperGoes | Restarts | ClockMoves | Spell | OrderFails | Wakes
+
+
+@dataclass(frozen=True)
+class History:
+    """A house and what happens to it: pauses in seconds between one happening and the next."""
+
+    plan: HousePlan
+    starts_at_hour: float
+    happenings: tuple[tuple[float, Happening], ...]
+    tail_s: float = 900.0  # lived on undisturbed after the last
+
+
+def parts(burst_s: float) -> st.SearchStrategy[TimedPart | None]:
+    gaps = st.sampled_from([300.0, 600.0, 1100.0])
+    timed = gaps.map(lambda gap_s: TimedPart(burst_s=burst_s, gap_s=gap_s))
+    return st.one_of(timed, timed, timed, st.none())
+
+
+@st.composite
+def cycles(draw: st.DrawFn) -> TimedCycle:
+    burst_s = draw(st.sampled_from([5.0, 2.0, 8.0]))
+    timed: dict[DayPart, TimedPart | None] = {part: draw(parts(burst_s)) for part in DayPart}
+    if not any(timed.values()):
+        timed[DayPart.DAY] = TimedPart(burst_s=burst_s, gap_s=600.0)
+    return TimedCycle(parts=timed)
+
+
+@st.composite
+def plans(draw: st.DrawFn) -> HousePlan:
+    """One to five zones, of which any may be off in any part of the day."""
+    names = "abcde"[: draw(st.integers(min_value=1, max_value=5))]
+    rests_s = st.sampled_from([60.0, 30.0, 200.0])
+    zones: list[ZonePlan] = [
+        zone_plan(name, draw(cycles()), shortest_rest_s=draw(rests_s), longest_burst_s=20.0) for name in names
+    ]
+    return house_plan(
+        *zones,
+        probes=PROBES,
+        valves_at_once=draw(st.integers(min_value=1, max_value=3)),
+        pause_s=draw(st.sampled_from([2.0, 0.5])),
+    )
+
+
+SMALL_ZONE = st.integers(min_value=0, max_value=4)
+AWAY_S = st.sampled_from([1.0, 0.1, 4.0, 20.0, 200.0])
+HOLDS_S = st.sampled_from([300.0, 60.0, 130.0, 900.0, 59.0, 20_000.0])
+PEOPLE = st.one_of(
+    st.builds(Asks, st.just("burst"), SMALL_ZONE, st.sampled_from([None, 4.0, 15.0, 25.0, 0.5])),
+    st.builds(
+        Asks, st.just("hold"), SMALL_ZONE, st.sampled_from([300.0, 60.0, 130.0, 900.0, 59.0, 20_000.0])
+    ),
+    st.builds(Asks, st.just("release"), SMALL_ZONE, st.none()),
+)
+SPELLS = st.builds(
+    Spell,
+    st.sampled_from([PROBES, PROBES[:1], PROBES[1:]]),
+    st.sampled_from([0.5, 1.9, 0.0, 2.5, 5.0, 9.0, -127.0]),
+    st.sampled_from([8, 4, 1]),
+)
+ELSE = st.one_of(
+    st.builds(KeeperGoes, AWAY_S, st.booleans()),
+    st.builds(
+        ClockMoves,
+        st.sampled_from([0.0, 3600.0, -3600.0, 4 * 3600.0, -9 * 3600.0, 86_400.0]),
+        st.sampled_from([True, True, False]),
+    ),
+    st.builds(OrderFails, st.sampled_from(["refuses", "deaf", "mute", "sticks"])),
+    st.builds(Wakes),
+)
+RESTARTS = st.builds(Restarts, AWAY_S, st.booleans(), st.sampled_from([True, True, False]))
+PAUSES_S = st.sampled_from([0.0, 0.25, 2.0, 7.0, 40.0, 130.0, 290.0])
+
+
+@st.composite
+def histories(draw: st.DrawFn, *, with_restarts: bool, most: int = 16) -> History:
+    """A history of so many happenings at most, and half as many at least."""
+    kinds = [PEOPLE, PEOPLE, SPELLS, ELSE, *([RESTARTS] if with_restarts else [])]
+    happenings = st.lists(st.tuples(PAUSES_S, st.one_of(*kinds)), min_size=most // 2, max_size=most)
+    return History(
+        plan=draw(plans()),
+        starts_at_hour=draw(st.sampled_from([12.0, 2.0, 4.8, 23.8, 19.8, 7.9])),
+        happenings=tuple(draw(happenings)),
+    )

@@ -1,0 +1,281 @@
+"""A second controller, to hold the first against: slow, plain, and written from the grower's rules alone.
+
+It has no marks, no attention times, no waiting lists and no copies. At each step it takes in what is new and
+then looks at every zone to see what must be opened now. It keeps what happened, and works out the rest anew:
+
+- a zone is due when the gap of this part of the day has passed since its water stopped, or if never misted;
+- the most overdue goes first, those never misted before all, in the order of the plan where that is equal;
+- no burst without a keeper, in a hold, in frost, while open, or before the line has rested;
+- as many at once as the house allows; a valve counts as open until a pause after it was shut, and no two
+  open within a pause;
+- what a person asked for goes before any zone, in the order asked, until it expires.
+
+It answers in plain tuples, so that nothing of the program's own working is compared with itself.
+"""
+
+from dataclasses import dataclass, field
+from math import inf
+
+from mistd.core.almanac import Almanac
+from mistd.core.observations import (
+    KeeperLost,
+    KeeperNews,
+    KeeperReady,
+    LineEdge,
+    LineReport,
+    LineTrouble,
+    Observations,
+)
+from mistd.core.plan import HousePlan, ZonePlan
+from mistd.core.readings import Quality, Reading, SensorKind
+from mistd.core.requests import AskBurst, AskHold, AskRelease, Request
+
+Act = tuple[str | float, ...]
+
+
+@dataclass
+class NaiveZone:
+    plan: ZonePlan
+    doing: str = "rest"  # or "ordered", "open"
+    ticket: int = 0
+    ordered_s: float = -inf
+    for_s: float = 0.0
+    asked: AskBurst | None = None
+    shut_s: float = -inf
+    hold_ends_s: float | None = None
+    wait_for_shut: list[str] = field(default_factory=list)  # holds to be answered
+    not_before_s: float = -inf  # the keeper failed it
+    is_unproved: bool = False
+
+
+@dataclass
+class NaiveProbe:
+    heard_s: float
+    value_c: float | None = None
+    is_lost: bool = False
+    cold_s: list[float] = field(default_factory=list)  # the cold readings since it was last warm
+
+
+class NaiveHouse:
+    def __init__(self, plan: HousePlan, almanac: Almanac, now_s: float) -> None:
+        self.plan, self.almanac, self.now_s = plan, almanac, now_s
+        self.zones = {zone.name: NaiveZone(zone) for zone in plan.zones}
+        self.probes = {
+            name: NaiveProbe(now_s)
+            for name, sensor in plan.sensors.items()
+            if sensor.kind is SensorKind.AIR_TEMPERATURE
+        }
+        self.is_frost, self.has_keeper, self.keeper_since_s = False, False, -inf
+        self.asked: list[AskBurst] = []
+        self.free_s: list[float] = []  # a pause after each shutting
+        self.last_order_s, self.orders = -inf, 0
+        self.acts: list[Act] = []
+
+    def step(self, observations: Observations, now_s: float) -> list[Act]:
+        """Everything to be done now."""
+        self.now_s, self.acts = now_s, []
+        if observations.almanac:
+            self.almanac = observations.almanac
+            self.look_for_frost()
+        for news in observations.keeper:
+            self.hear_keeper(news)
+        for name, reading in observations.readings:
+            self.hear_probe(name, reading)
+        for request in observations.requests:
+            self.hear_person(request)
+        for name, probe in self.probes.items():
+            probe.is_lost |= now_s >= probe.heard_s + self.plan.sensors[name].stale_after_s
+        self.look_for_frost()
+        for zone in self.zones.values():
+            self.end_what_is_over(zone)
+        for asked in [asked for asked in self.asked if asked.expires_at_s <= now_s]:
+            self.asked.remove(asked)
+            self.answer(asked.request_id, "refused")
+        self.open_what_may_open()
+        return self.acts
+
+    def answer(self, request_id: str, outcome: str) -> None:
+        self.acts.append(("answer", request_id, outcome))
+
+    # What is heard.
+
+    def hear_keeper(self, news: KeeperNews) -> None:
+        if isinstance(news, LineReport):
+            self.hear_report(self.zones[news.line], news)
+        elif isinstance(news, LineTrouble):
+            self.zones[news.line].is_unproved = True
+        elif isinstance(news, KeeperLost):
+            self.has_keeper = False
+        else:
+            self.hear_new_keeper(news)
+
+    def hear_report(self, zone: NaiveZone, report: LineReport) -> None:
+        if report.edge is LineEdge.SHUT:
+            zone.is_unproved = False
+        if zone.doing == "rest" or report.ticket != zone.ticket:
+            return
+        if report.edge is LineEdge.OPENED:
+            self.has_opened(zone)
+        elif report.edge is LineEdge.SHUT:
+            self.has_shut(zone, report.at_s)
+        else:
+            self.has_failed(zone)
+
+    def hear_new_keeper(self, news: KeeperReady) -> None:
+        self.has_keeper, self.keeper_since_s = True, news.since_s
+        accounts = {account.line: account for account in news.accounts}
+        for name, zone in self.zones.items():
+            account = accounts.get(name)
+            if zone.doing != "rest" and account and account.opened_s >= zone.ordered_s:
+                if zone.doing == "ordered":
+                    self.has_opened(zone)
+                self.has_shut(zone, account.shut_s)
+            elif zone.doing == "open":
+                self.has_shut(zone, self.now_s)
+            elif zone.doing == "ordered":
+                self.has_failed(zone)
+            elif account and account.shut_s > zone.shut_s + 0.001:
+                zone.shut_s = account.shut_s
+            zone.not_before_s, zone.is_unproved = -inf, False
+
+    def has_opened(self, zone: NaiveZone) -> None:
+        zone.doing = "open"
+        if zone.asked:
+            self.answer(zone.asked.request_id, "done")
+
+    def has_shut(self, zone: NaiveZone, at_s: float) -> None:
+        zone.shut_s = at_s
+        self.rests(zone, at_s)
+
+    def has_failed(self, zone: NaiveZone) -> None:
+        if zone.asked:
+            self.answer(zone.asked.request_id, "refused")
+        zone.not_before_s = self.now_s + 10.0
+        self.rests(zone, self.now_s)
+
+    def rests(self, zone: NaiveZone, since_s: float) -> None:
+        self.free_s.append(since_s + self.plan.pause_s)
+        zone.doing, zone.asked = "rest", None
+        for request_id in zone.wait_for_shut:
+            self.answer(request_id, "done")
+        zone.wait_for_shut = []
+
+    def hear_probe(self, name: str, reading: Reading) -> None:
+        probe = self.probes[name]
+        if reading.quality is not Quality.GOOD:
+            return
+        probe.heard_s, probe.value_c, probe.is_lost = reading.at_s, reading.value, False
+        thaws_c = self.plan.frost_below_c + (1.0 if self.is_frost and probe.cold_s else 0.0)
+        probe.cold_s = [*probe.cold_s, reading.at_s] if reading.value < thaws_c else []
+        self.look_for_frost()
+
+    def look_for_frost(self) -> None:
+        heard = {name: probe for name, probe in self.probes.items() if not probe.is_lost}
+        self.is_frost = not self.almanac.is_light and any(
+            len(probe.cold_s) >= 2
+            and probe.cold_s[-1] - probe.cold_s[0] >= self.plan.frost_delay_s
+            and not any((other.value_c or 0.0) > 8.0 for other in heard.values() if other is not probe)
+            for probe in heard.values()
+        )
+
+    def hear_person(self, request: Request) -> None:
+        zone = self.zones[request.zone]
+        if isinstance(request, AskHold):
+            self.hear_hold(zone, request)
+        elif isinstance(request, AskRelease):
+            self.release(zone)
+            self.answer(request.request_id, "done")
+        elif not self.may(zone, self.length_s(request)) or any(a.zone == request.zone for a in self.asked):
+            self.answer(request.request_id, "refused")
+        else:
+            self.asked.append(request)
+
+    def hear_hold(self, zone: NaiveZone, request: AskHold) -> None:
+        is_in_range = 60.0 <= request.for_s <= self.plan.longest_hold_s
+        if not is_in_range or not self.has_keeper or zone.is_unproved:
+            self.answer(request.request_id, "refused")
+            return
+        zone.hold_ends_s = self.now_s + request.for_s
+        if zone.doing == "rest":
+            self.answer(request.request_id, "done")
+        else:
+            zone.wait_for_shut.append(request.request_id)
+            self.acts.append(("shut", zone.plan.name))
+
+    def release(self, zone: NaiveZone) -> None:
+        if zone.hold_ends_s is None:
+            return
+        zone.hold_ends_s, zone.not_before_s = None, -inf
+        for request_id in zone.wait_for_shut:
+            self.answer(request_id, "refused")
+        zone.wait_for_shut = []
+
+    # What is to be done.
+
+    def end_what_is_over(self, zone: NaiveZone) -> None:
+        if zone.hold_ends_s is not None and zone.hold_ends_s <= self.now_s:
+            self.release(zone)
+        if zone.doing != "rest" and self.now_s >= zone.ordered_s + zone.for_s + 2.0:
+            zone.is_unproved = True
+            if zone.wait_for_shut:
+                for request_id in zone.wait_for_shut:
+                    self.answer(request_id, "refused")
+                zone.wait_for_shut, zone.hold_ends_s = [], None
+            if zone.doing == "open":
+                self.has_shut(zone, self.now_s)
+            else:
+                self.has_failed(zone)
+
+    def open_what_may_open(self) -> None:
+        while self.line_is_free():
+            if self.asked:
+                asked = self.asked.pop(0)
+                zone = self.zones[asked.zone]
+                if self.may(zone, self.length_s(asked)):
+                    self.order(zone, self.length_s(asked), asked)
+                else:
+                    self.answer(asked.request_id, "refused")
+                continue
+            due = [zone for zone in self.zones.values() if self.must(zone)]
+            if not due:
+                return
+            zone = min(due, key=self.due_s)
+            self.order(zone, zone.plan.cycle.burst_s(self.almanac.part) or 0.0, None)
+
+    def line_is_free(self) -> bool:
+        running = sum(zone.doing != "rest" for zone in self.zones.values())
+        settling = sum(free_s > self.now_s for free_s in self.free_s)
+        is_apart = self.now_s >= self.last_order_s + self.plan.pause_s
+        return running + settling < self.plan.valves_at_once and is_apart
+
+    def order(self, zone: NaiveZone, for_s: float, asked: AskBurst | None) -> None:
+        self.orders, self.last_order_s = self.orders + 1, self.now_s
+        zone.doing, zone.ticket, zone.asked = "ordered", self.orders, asked
+        zone.ordered_s, zone.for_s = self.now_s, for_s
+        self.acts.append(("open", zone.plan.name, for_s, self.orders))
+
+    def due_s(self, zone: NaiveZone) -> float:
+        timed = zone.plan.cycle.parts[self.almanac.part]
+        return inf if timed is None else zone.shut_s + timed.gap_s
+
+    def must(self, zone: NaiveZone) -> bool:
+        burst_s = zone.plan.cycle.burst_s(self.almanac.part)
+        if burst_s is None or self.now_s < zone.not_before_s:
+            return False
+        return self.due_s(zone) <= self.now_s and self.may(zone, burst_s)
+
+    def may(self, zone: NaiveZone, for_s: float) -> bool:
+        rests_since_s = max(zone.shut_s, self.keeper_since_s)
+        return (
+            self.has_keeper
+            and not self.is_frost
+            and zone.hold_ends_s is None
+            and zone.doing == "rest"
+            and self.now_s >= rests_since_s + zone.plan.shortest_rest_s - 1e-6
+            and zone.plan.shortest_burst_s <= for_s <= zone.plan.longest_burst_s
+        )
+
+    def length_s(self, asked: AskBurst) -> float:
+        cycle = self.zones[asked.zone].plan.cycle
+        timed = [each.burst_s for each in cycle.parts.values() if each]
+        return asked.for_s or cycle.burst_s(self.almanac.part) or max(timed)
