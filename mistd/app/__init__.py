@@ -1,0 +1,1 @@
+"""The application: configuration, the control loop, and what it tells and keeps."""
