@@ -1,0 +1,91 @@
+"""From configuration to the core's own plans: minutes and percent end here."""
+
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from mistd.app.config import Config, DayPartsSection, PlaceSection, TimedPartSection, ZoneSection
+from mistd.app.sun import Place
+from mistd.core.almanac import DayPart
+from mistd.core.cycles import TimedCycle, TimedPart
+from mistd.core.leases import KeeperRules, LineRule
+from mistd.core.plan import HousePlan, SensorPlan, ZonePlan
+from mistd.core.units import S_PER_MIN, seconds_of_minutes
+
+SHORTEST_BURST_S = 0.5  # no valve does anything sensible in less
+HEARTBEAT_S = 10.0  # the longest silence of the daemon before the keeper shuts everything
+
+
+def fill_time_s(zone: ZoneSection) -> float:
+    """Seconds until the zone's line is full and the nozzles spray, at the nozzles' rated flow."""
+    flow_l_per_s = zone.nozzles * zone.nozzle_flow_l_per_min / S_PER_MIN
+    return zone.line_volume_l / flow_l_per_s
+
+
+def place_of(place: PlaceSection, parts: DayPartsSection) -> Place:
+    """Where the house stands, for the sun."""
+    return Place(
+        latitude=place.latitude,
+        longitude=place.longitude,
+        time_zone=ZoneInfo(place.time_zone),
+        dawn_begins_s=seconds_of_minutes(parts.dawn_begins_min),
+        day_begins_s=seconds_of_minutes(parts.day_begins_min),
+        dusk_begins_s=seconds_of_minutes(parts.dusk_begins_min),
+        night_begins_s=seconds_of_minutes(parts.night_begins_min),
+    )
+
+
+def house_plan(config: Config) -> HousePlan:
+    """What the core decides by."""
+    sensors = {
+        sensor.name: SensorPlan(name=sensor.name, kind=sensor.kind, stale_after_s=sensor.stale_after_s)
+        for sensor in config.sensors
+    }
+    return HousePlan(
+        name=config.house.name,
+        zones=tuple(_zone_plan(zone) for zone in config.zones),
+        sensors=sensors,
+        valves_at_once=config.line.valves_at_once,
+        pause_s=config.line.pause_s,
+        frost_below_c=config.frost.below_c,
+        frost_delay_s=seconds_of_minutes(config.frost.delay_min),
+        longest_hold_s=seconds_of_minutes(config.holds.longest_min),
+    )
+
+
+def _zone_plan(zone: ZoneSection) -> ZonePlan:
+    parts = {part: _timed_part(getattr(zone.timed, part.value)) for part in DayPart}
+    return ZonePlan(
+        name=zone.name,
+        cycle=TimedCycle(parts=parts),
+        nozzles=zone.nozzles,
+        nozzle_flow_l_per_min=zone.nozzle_flow_l_per_min,
+        nozzle_pressure_bar=zone.nozzle_pressure_bar,
+        bench_area_m2=zone.bench_area_m2,
+        longest_burst_s=zone.longest_burst_s,
+        shortest_burst_s=max(SHORTEST_BURST_S, fill_time_s(zone)),
+        shortest_rest_s=zone.shortest_rest_s,
+    )
+
+
+def _timed_part(timed: TimedPartSection) -> TimedPart | None:
+    if timed.burst_s is None or timed.gap_min is None:
+        return None
+    return TimedPart(burst_s=timed.burst_s, gap_s=seconds_of_minutes(timed.gap_min))
+
+
+def keeper_rules(config: Config, heartbeat_s: float = HEARTBEAT_S) -> KeeperRules:
+    """The keeper's own limits, from the same file."""
+    lines = {
+        zone.name: LineRule(longest_open_s=zone.longest_burst_s, shortest_rest_s=zone.shortest_rest_s)
+        for zone in config.zones
+    }
+    return KeeperRules(lines=lines, open_at_once=config.line.valves_at_once, heartbeat_s=heartbeat_s)
+
+
+def outputs_of(config: Config) -> dict[str, Any]:
+    """What the keeper is told of the output lines."""
+    outputs = config.outputs
+    if outputs.driver == "simulated":
+        return {"driver": "simulated", "path": outputs.path}
+    pins = {zone.name: {"pin": zone.pin, "is_active_high": outputs.active_high} for zone in config.zones}
+    return {"driver": "gpiozero", "factory": outputs.factory, "pins": pins}

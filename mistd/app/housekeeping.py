@@ -1,0 +1,26 @@
+"""Housekeeping that may be late: the nightly copy of what a restart needs.
+
+APScheduler runs it, in UTC, at an hour that exists on every day of the year. Nothing in here touches a valve.
+"""
+
+from collections.abc import Awaitable, Callable
+
+from apscheduler.schedulers.asyncio import AsyncIOScheduler
+from apscheduler.triggers.cron import CronTrigger
+
+BACKUP_HOUR_UTC, BACKUP_MINUTE = 3, 40
+LATE_BY_S = 6 * 3600  # a job whose time passed while the machine was busy or off is still worth doing
+
+
+def scheduler(backup: Callable[[], Awaitable[None]]) -> AsyncIOScheduler:
+    """A scheduler with every duty in it, not started."""
+    duties = AsyncIOScheduler(timezone="UTC")
+    duties.add_job(
+        backup,
+        CronTrigger(hour=BACKUP_HOUR_UTC, minute=BACKUP_MINUTE, timezone="UTC"),
+        id="backup",
+        misfire_grace_time=LATE_BY_S,
+        coalesce=True,
+        max_instances=1,
+    )
+    return duties

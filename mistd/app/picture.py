@@ -1,0 +1,182 @@
+"""A house as a page of text, from what it tells on the broker: for `mistd status` and `mistd watch`.
+
+Pure: messages in, lines out. A message that is not understood is left out, never guessed at; what people
+wrote into one cannot move the terminal's cursor.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from typing import TypeVar
+
+from pydantic import ValidationError
+
+from mistd.app.messages import EventTold, HouseTold, Message, SensorTold, Status, ZoneTold
+from mistd.app.problems import printable
+from mistd.app.topics import Topics
+
+EVENTS_SHOWN = 6
+QUIET_EVENTS = {"burst_started", "burst_ended"}  # the table of zones shows these already
+Kind = TypeVar("Kind", bound=Message)
+
+VALUES = {
+    "air_temperature": lambda value: f"{value:.1f} C",
+    "relative_humidity": lambda value: f"{value * 100.0:.0f} %",
+    "light": lambda value: f"{value:.0f} W/m2",
+    "supply_pressure": lambda value: f"{value:.2f} bar",
+    "flow": lambda value: f"{value:.1f} l/min",
+}
+
+
+@dataclass(slots=True, kw_only=True)
+class Picture:
+    """What has been told of a house so far."""
+
+    topics: Topics
+    status: Status | None = None
+    house: HouseTold | None = None
+    zones: dict[str, ZoneTold] = field(default_factory=dict)
+    sensors: dict[str, SensorTold] = field(default_factory=dict)
+    events: list[EventTold] = field(default_factory=list)
+
+    def take(self, topic: str, payload: bytes) -> None:
+        """Take in a message of the house; anything else is passed over."""
+        if topic == self.topics.status:
+            self.status = _read(Status, payload) or self.status
+        elif topic == self.topics.house:
+            self.house = _read(HouseTold, payload) or self.house
+        elif topic == self.topics.event:
+            event = _read(EventTold, payload)
+            self.events = [*self.events, event][-50:] if event else self.events
+        elif topic.startswith(self.topics.zone("")):
+            self._take_zone(payload)
+        elif topic.startswith(self.topics.sensor("")):
+            self._take_sensor(payload)
+
+    def _take_zone(self, payload: bytes) -> None:
+        zone = _read(ZoneTold, payload)
+        if zone:
+            self.zones[zone.zone] = zone
+
+    def _take_sensor(self, payload: bytes) -> None:
+        sensor = _read(SensorTold, payload)
+        if sensor:
+            self.sensors[sensor.sensor] = sensor
+
+
+def _read(kind: type[Kind], payload: bytes) -> Kind | None:
+    try:
+        return kind.model_validate_json(payload)
+    except ValidationError:
+        return None
+
+
+def lines(
+    picture: Picture, now: datetime, extra: Mapping[str, str] | None = None, extra_head: str = ""
+) -> list[str]:
+    """The picture as lines of text.
+
+    Args:
+        picture: what has been told.
+        now: aware; instants are shown in its zone and as time to go from it.
+        extra: one more column for the zones, by zone.
+        extra_head: the heading of that column.
+    """
+    if picture.house is None:
+        return ["no house has told of itself on this broker; is the daemon running?"]
+    page = [
+        *_head(picture, picture.house, now),
+        "",
+        *_zone_table(picture, picture.house, now, extra or {}, extra_head),
+        "",
+        *_events(picture, now),
+    ]
+    return [printable(line) for line in page]
+
+
+def _head(picture: Picture, house: HouseTold, now: datetime) -> list[str]:
+    state = picture.status.state if picture.status else "unknown"
+    simulated = ", simulated outputs" if picture.status and picture.status.driver == "simulated" else ""
+    title = f"{house.title or house.house}   {now:%d %b %H:%M:%S}   {house.part}   daemon {state}{simulated}"
+    readings = "   ".join(
+        _reading(picture.sensors[name]) for name in house.sensors if name in picture.sensors
+    )
+    return [title, *([readings] if readings else []), *_warnings(house)]
+
+
+def _warnings(house: HouseTold) -> list[str]:
+    warnings = []
+    if not house.keeper_ready:
+        warnings.append(
+            f"! nobody holds the output lines: {house.keeper_trouble or 'a keeper is being started'}"
+        )
+    if house.frost:
+        warnings.append("! frost: no mist until it is over")
+    if not house.time_trusted:
+        warnings.append("! time uncertain: set the clock, or wait for the network")
+    return warnings
+
+
+def _reading(sensor: SensorTold) -> str:
+    if not sensor.is_good or sensor.value is None:
+        return f"{sensor.sensor} lost"
+    show = VALUES.get(sensor.kind)
+    return f"{sensor.sensor} {show(sensor.value) if show else f'{sensor.value:g} {sensor.unit}'}"
+
+
+def _zone_table(
+    picture: Picture, house: HouseTold, now: datetime, extra: Mapping[str, str], extra_head: str
+) -> list[str]:
+    head = ["zone", "doing", "next", "last burst", "today"] + ([extra_head] if extra_head else [])
+    rows = [[*head, "why"]]
+    for name in house.zones:
+        zone = picture.zones.get(name)
+        if zone:
+            cells = [name, zone.doing, _next(zone, now), _last(zone, now), _today(zone)]
+            rows.append([*cells, *([extra.get(name, "")] if extra_head else []), zone.why])
+    widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]) - 1)]
+    return [_row(row, widths) for row in rows]
+
+
+def _row(row: Sequence[str], widths: Sequence[int]) -> str:
+    cells = [cell.ljust(width) for cell, width in zip(row, widths, strict=False)]
+    return "  ".join([*cells, row[-1]]).rstrip()
+
+
+def _next(zone: ZoneTold, now: datetime) -> str:
+    if zone.doing in {"misting", "ordered", "off"} or zone.next_burst_at is None:
+        return "-"
+    left = zone.next_burst_at - now
+    return "due" if left <= timedelta() else f"in {_length(left)}"
+
+
+def _last(zone: ZoneTold, now: datetime) -> str:
+    burst = zone.last_burst
+    if burst is None:
+        return "never"
+    if burst.ended_at is None or burst.lasted_s is None:
+        return "now"
+    return f"{burst.lasted_s:.1f} s, {_length(now - burst.ended_at)} ago"
+
+
+def _today(zone: ZoneTold) -> str:
+    bursts = "1 burst" if zone.today.bursts == 1 else f"{zone.today.bursts} bursts"
+    return f"{bursts}, {zone.today.water_l:.1f} l"
+
+
+def _length(length: timedelta) -> str:
+    seconds = max(length.total_seconds(), 0.0)
+    if seconds < 90.0:
+        return f"{seconds:.0f} s"
+    return f"{seconds / 60.0:.0f} min" if seconds < 5400.0 else f"{seconds / 3600.0:.1f} h"
+
+
+def _events(picture: Picture, now: datetime) -> list[str]:
+    told = [event for event in picture.events if event.event not in QUIET_EVENTS][-EVENTS_SHOWN:]
+    return [event_line(event, now) for event in told]
+
+
+def event_line(event: EventTold, now: datetime) -> str:
+    """One event as a line."""
+    at = event.at.astimezone(now.tzinfo)
+    return printable(f"{at:%H:%M:%S}  {event.subject}: {event.event.replace('_', ' ')}. {event.reason}")

@@ -1,0 +1,136 @@
+"""The sun at the house: when it rises and sets, and which part of the day that makes.
+
+The one place that knows astral and the calendar. It gives the core an almanac whose instants are monotonic
+seconds, so that the core never sees a date rule or a time zone.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, time, timedelta, timezone
+from itertools import pairwise
+from zoneinfo import ZoneInfo
+
+import astral.sun
+from astral import Observer
+
+from mistd.core.almanac import Almanac, DayPart
+
+UNTRUSTED_LOOK_S = 60.0  # while the clock is not trusted the almanac is made anew this often
+DEGREES_PER_HOUR = 15.0  # that the sun goes round
+
+
+class NoSunriseError(ValueError):
+    """The sun does not rise or does not set on this day at this place."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Place:
+    """Where the house stands, and where its day parts begin, in seconds from the sun's own times."""
+
+    latitude: float
+    longitude: float
+    time_zone: ZoneInfo
+    dawn_begins_s: float  # from sunrise
+    day_begins_s: float  # from sunrise
+    dusk_begins_s: float  # from sunset
+    night_begins_s: float  # from sunset
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SunDay:
+    """One day of the sun at the house: its times and the beginnings of its parts, aware."""
+
+    sunrise: datetime
+    sunset: datetime
+    begins: tuple[tuple[datetime, DayPart], ...]
+
+    def is_in_order(self, tomorrow: "SunDay") -> bool:
+        """Whether dawn, day, dusk, night and the next dawn follow each other."""
+        instants = [begins for begins, _ in (*self.begins, tomorrow.begins[0])]
+        return all(earlier < later for earlier, later in pairwise(instants))
+
+
+def sun_day(place: Place, day: date) -> SunDay:
+    """The sun's times on a local date: the upper edge of the sun at a sea-level horizon.
+
+    Reckoned in the sun's own hours, from the sunrise before to the sunset after the noon of that date: by
+    those of the land a sunset may come after midnight, and then there is a date in the year without one.
+
+    Raises:
+        NoSunriseError: a polar day or night, or one so short that it is as good as none.
+    """
+    observer = Observer(latitude=place.latitude, longitude=place.longitude)
+    sun_time = timezone(timedelta(hours=place.longitude / DEGREES_PER_HOUR))
+    sun_date = datetime.combine(day, time(12), place.time_zone).astimezone(sun_time).date()
+    try:
+        sunrise = astral.sun.sunrise(observer, sun_date, tzinfo=sun_time)
+        sunset = astral.sun.sunset(observer, sun_date, tzinfo=sun_time)
+    except ValueError as problem:
+        raise NoSunriseError(f"{day.isoformat()}: {problem}") from None
+    begins = (
+        (sunrise + timedelta(seconds=place.dawn_begins_s), DayPart.DAWN),
+        (sunrise + timedelta(seconds=place.day_begins_s), DayPart.DAY),
+        (sunset + timedelta(seconds=place.dusk_begins_s), DayPart.DUSK),
+        (sunset + timedelta(seconds=place.night_begins_s), DayPart.NIGHT),
+    )
+    zone = place.time_zone
+    return SunDay(
+        sunrise=sunrise.astimezone(zone),
+        sunset=sunset.astimezone(zone),
+        begins=tuple((at.astimezone(zone), part) for at, part in begins),
+    )
+
+
+def almanac_at(place: Place, utc: datetime, now_s: float) -> Almanac:
+    """The part of the day it is, by a trusted clock.
+
+    Args:
+        place: where the house stands.
+        utc: aware wall time now.
+        now_s: the same instant on the monotonic clock.
+
+    Raises:
+        NoSunriseError: the sun does not rise on a day around this one.
+    """
+    local_date = utc.astimezone(place.time_zone).date()
+    days = [sun_day(place, local_date + timedelta(days=shift)) for shift in (-1, 0, 1)]
+    begins = [each for day in days for each in day.begins]
+    part = max((each for each in begins if each[0] <= utc), key=lambda each: each[0])[1]
+    next_begins = min(each[0] for each in begins if each[0] > utc)
+    midnight = datetime.combine(local_date + timedelta(days=1), datetime.min.time(), place.time_zone)
+    sun_edges = [edge for day in days for edge in (day.sunrise, day.sunset) if edge > utc]
+    ends = min(next_begins, midnight.astimezone(UTC), *sun_edges)
+    return Almanac(
+        part=part,
+        ends_s=now_s + (ends - utc).total_seconds(),
+        local_date=local_date,
+        is_light=any(day.sunrise <= utc < day.sunset for day in days),
+        is_trusted=True,
+    )
+
+
+def uncertain_almanac(place: Place, utc: datetime, now_s: float, *, is_light: bool | None) -> Almanac:
+    """The part of the day while the clock is not trusted: by the light, else the cycle that is safe by day.
+
+    Args:
+        place: where the house stands.
+        utc: what the clock says, for the date only.
+        now_s: monotonic seconds.
+        is_light: by the light reading; None without a trusted one.
+    """
+    part = DayPart.NIGHT if is_light is False else DayPart.DAY
+    return Almanac(
+        part=part,
+        ends_s=now_s + UNTRUSTED_LOOK_S,
+        local_date=utc.astimezone(place.time_zone).date(),
+        is_light=is_light is not False,
+        is_trusted=False,
+    )
+
+
+def dates_of_year(year: int) -> Iterator[date]:
+    """Every date of a year."""
+    day = date(year, 1, 1)
+    while day.year == year:
+        yield day
+        day += timedelta(days=1)

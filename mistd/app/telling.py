@@ -1,0 +1,184 @@
+"""What is told outside of a house: its state as retained messages, its events as they happen.
+
+A message is published when what it says has changed. Instants are told in wall time, as the clock stands when
+the message is made, so that a change of the clock alone republishes nothing.
+"""
+
+from collections.abc import Callable
+from datetime import datetime, timedelta
+from math import isfinite
+from typing import Literal
+
+from mistd.app.config import Config
+from mistd.app.messages import (
+    DayCount,
+    EventTold,
+    HoldTold,
+    HouseTold,
+    LastBurst,
+    Message,
+    SensorTold,
+    ZoneTold,
+)
+from mistd.app.topics import Topics
+from mistd.core.events import Event
+from mistd.core.house import House
+from mistd.core.readings import POSSIBLE
+from mistd.core.sensors import SensorState
+from mistd.core.zone import Phase, WaterCount, Zone
+from mistd.ports.bus import Outgoing
+from mistd.ports.clock import Clock
+
+Doing = Literal["resting", "ordered", "misting", "waiting", "held", "off"]
+SENSOR_EVERY_S = 10.0  # a sensor's reading is told at most this often, unless it is lost or back
+
+
+class Teller:
+    """Tells what has changed since it was last told."""
+
+    def __init__(
+        self, config: Config, topics: Topics, clock: Clock, publish: Callable[[Outgoing], None]
+    ) -> None:
+        self._topics = topics
+        self._clock = clock
+        self._publish = publish
+        self._titles = {zone.name: zone.title for zone in config.zones}
+        self._house_title = config.house.title
+        self._told: House | None = None
+        self._house_message: HouseTold | None = None
+        self._sensor_told_s: dict[str, float] = {}
+
+    def tell_state(self, house: House) -> None:
+        """Publish every part that is not the same object as when it was last told."""
+        before, self._told = self._told, house
+        if house is before:
+            return
+        is_new_round = before is None or (
+            before.almanac is not house.almanac
+            or before.is_keeper_ready is not house.is_keeper_ready
+            or before.frost.is_on is not house.frost.is_on
+        )
+        for index, zone in enumerate(house.zones):
+            if is_new_round or before is None or zone is not before.zones[index]:
+                self._tell(self._topics.zone(zone.plan.name), self._zone(house, zone))
+        message = self._house(house)
+        if message != self._house_message:
+            self._house_message = message
+            self._tell(self._topics.house, message)
+        for name, sensor in house.sensors.items():
+            self._tell_sensor(name, sensor, before)
+
+    def tell_event(self, event: Event) -> None:
+        """Publish an event."""
+        message = EventTold(
+            event=event.kind.value,
+            at=self._wall(event.at_s),
+            subject=event.subject,
+            reason=event.reason,
+            figures=dict(event.figures),
+        )
+        self._publish(Outgoing(topic=self._topics.event, payload=message.model_dump_json().encode()))
+
+    def _tell(self, topic: str, message: Message) -> None:
+        self._publish(Outgoing(topic=topic, payload=message.model_dump_json().encode(), is_state=True))
+
+    def _tell_sensor(self, name: str, sensor: SensorState, before: House | None) -> None:
+        was = before.sensors[name] if before else None
+        if sensor is was:
+            return
+        now_s = self._clock.now_s()
+        is_urgent = was is None or was.is_lost is not sensor.is_lost
+        if is_urgent or now_s - self._sensor_told_s.get(name, -SENSOR_EVERY_S) >= SENSOR_EVERY_S:
+            self._sensor_told_s[name] = now_s
+            self._tell(self._topics.sensor(name), self._sensor(sensor))
+
+    def _wall(self, at_s: float) -> datetime:
+        """The wall time of a monotonic instant, to the millisecond."""
+        wall = self._clock.utc() + timedelta(seconds=at_s - self._clock.now_s())
+        return wall.replace(microsecond=wall.microsecond // 1000 * 1000)
+
+    def _sensor(self, sensor: SensorState) -> SensorTold:
+        reading = sensor.reading
+        return SensorTold(
+            sensor=sensor.plan.name,
+            kind=sensor.plan.kind.value,
+            value=round(reading.value, 4) if reading else None,
+            unit=POSSIBLE[sensor.plan.kind].unit,
+            at=self._wall(reading.at_s) if reading else None,
+            is_good=sensor.good_value is not None,
+        )
+
+    def _house(self, house: House) -> HouseTold:
+        return HouseTold(
+            house=house.plan.name,
+            title=self._house_title,
+            part=house.almanac.part.value,
+            local_date=house.almanac.local_date.isoformat(),
+            is_light=house.almanac.is_light,
+            time_trusted=house.almanac.is_trusted,
+            frost=house.frost.is_on,
+            keeper_ready=house.is_keeper_ready,
+            keeper_trouble=house.keeper_trouble,
+            water_today_l=round(sum(zone.today.water_l for zone in house.zones), 2),
+            zones=[zone.plan.name for zone in house.zones],
+            sensors=list(house.sensors),
+        )
+
+    def _zone(self, house: House, zone: Zone) -> ZoneTold:
+        doing, why = what_it_does(house, zone)
+        hold = zone.hold
+        return ZoneTold(
+            zone=zone.plan.name,
+            title=self._titles[zone.plan.name],
+            doing=doing,
+            why=why,
+            next_burst_at=self._next_burst_at(zone),
+            last_burst=self._last_burst(zone),
+            hold=HoldTold(until=self._wall(hold.ends_s), by=hold.author, note=hold.note) if hold else None,
+            today=_day_count(zone.today),
+            yesterday=_day_count(zone.yesterday),
+        )
+
+    def _next_burst_at(self, zone: Zone) -> datetime | None:
+        """When the next burst is expected: at its mark, or when the guard that spoke last lets go."""
+        if zone.phase is not Phase.RESTING:
+            return None
+        ends_s = zone.hold.ends_s if zone.hold else zone.due_s
+        at_s = max(zone.due_s, zone.held_until_s, ends_s)
+        return self._wall(at_s) if isfinite(at_s) else None
+
+    def _last_burst(self, zone: Zone) -> LastBurst | None:
+        if not isfinite(zone.opened_s):
+            return None
+        is_over = zone.shut_s >= zone.opened_s
+        return LastBurst(
+            began_at=self._wall(zone.opened_s),
+            ended_at=self._wall(zone.shut_s) if is_over else None,
+            lasted_s=round(zone.shut_s - zone.opened_s, 3) if is_over else None,
+        )
+
+
+def what_it_does(house: House, zone: Zone) -> tuple[Doing, str]:
+    """What a zone does now, in a word, and why, in a sentence."""
+    if zone.phase is not Phase.RESTING:
+        return ("misting" if zone.phase is Phase.OPEN else "ordered"), zone.burst_reason
+    if zone.hold:
+        return "held", f"held dry by {zone.hold.author}" + (f": {zone.hold.note}" if zone.hold.note else "")
+    waits_for = _what_it_waits_for(house, zone)
+    if waits_for:
+        return "waiting", waits_for
+    if zone.plan.cycle.burst_s(house.almanac.part) is None:
+        return "off", f"its timetable has no mist in the {house.almanac.part.value} part of the day"
+    return "resting", zone.last_reason
+
+
+def _what_it_waits_for(house: House, zone: Zone) -> str | None:
+    if not house.is_keeper_ready:
+        return "no keeper holds the output lines"
+    if house.frost.is_on:
+        return "frost in the house"
+    return "due; waiting for the line" if zone.is_waiting else None
+
+
+def _day_count(count: WaterCount) -> DayCount:
+    return DayCount(bursts=count.bursts, open_s=round(count.open_s, 2), water_l=round(count.water_l, 2))

@@ -1,0 +1,45 @@
+"""A bus without a broker: what is published is kept to be looked at, and anything can be delivered."""
+
+import asyncio
+from collections import deque
+from collections.abc import Callable, Sequence
+
+from mistd.ports.bus import BusNotice, BusState, Incoming, Outgoing
+
+MOST_KEPT = 100_000
+
+
+class MemoryBus:
+    """A `Bus` inside the process."""
+
+    def __init__(self) -> None:
+        self.published: deque[Outgoing] = deque(maxlen=MOST_KEPT)
+        self.states: dict[str, bytes] = {}
+        self.subscriptions: Sequence[str] = ()
+        self._deliver: Callable[[Incoming], None] | None = None
+
+    def publish(self, message: Outgoing) -> None:
+        self.published.append(message)
+        if message.is_state:
+            self.states[message.topic] = message.payload
+
+    async def run(
+        self,
+        subscriptions: Sequence[str],
+        deliver: Callable[[Incoming], None],
+        notice: Callable[[BusNotice], None],
+    ) -> None:
+        self.subscriptions = subscriptions
+        self._deliver = deliver
+        notice(BusNotice(state=BusState.CONNECTED, reason="in memory"))
+        await asyncio.Event().wait()
+
+    def deliver(self, message: Incoming) -> None:
+        """Have a message arrive.
+
+        Raises:
+            RuntimeError: nobody runs the bus.
+        """
+        if self._deliver is None:
+            raise RuntimeError("the bus is not running")
+        self._deliver(message)

@@ -1,0 +1,215 @@
+"""A whole house in virtual time: the real control loop, its inbox and outlets, and the plant at its ports.
+
+Only the edges differ from `mistd.app.wiring`: the keeper's ledger is driven inside the loop, the bus and the
+store are in memory, and the clock is the loop's. A day takes about a second.
+"""
+
+import asyncio
+import json
+from collections.abc import Callable, Coroutine, Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from functools import partial
+from random import Random
+from typing import Any
+
+from mistd.app.calendar import Calendar
+from mistd.app.config import Config
+from mistd.app.control_loop import ControlLoop
+from mistd.app.daemon import Daemon
+from mistd.app.house_plan import house_plan, keeper_rules, place_of
+from mistd.app.inbox import Inbox
+from mistd.app.outlets import Outlets
+from mistd.app.saving import Saver, readable_rows, shift_of
+from mistd.app.telling import Teller
+from mistd.app.topics import Topics
+from mistd.app.wiring import sensor_topics, tell_of_disk
+from mistd.core.durable import restored
+from mistd.core.house import House
+from mistd.ports.bus import Incoming
+from simulators.bench_clock import LoopClock
+from simulators.house_on_the_bench import plant_plan, sent_value
+from simulators.inline_keeper import InlineKeeper
+from simulators.memory_bus import MemoryBus
+from simulators.memory_store import MemoryStore
+from simulators.plant.plant import Plant
+from simulators.plant.weather import Weather
+from simulators.virtual_time import VirtualTimeLoop
+
+SENSE_EVERY_S = 10.0
+Beside = Callable[["Rig"], Coroutine[Any, Any, None]]
+
+
+@dataclass(slots=True)
+class RecordingLog:
+    """A log that keeps its lines."""
+
+    lines: list[dict[str, Any]] = field(default_factory=list)
+
+    def info(self, event: str, **figures: Any) -> None:
+        self.lines.append({"event": event, **figures})
+
+    warning = info
+
+
+class Rig:
+    """One house on the bench, to be run for as long as wanted."""
+
+    def __init__(
+        self,
+        config: Config,
+        starts_at: datetime,
+        *,
+        weather: Weather | None = None,
+        seed: int = 1,
+        store: MemoryStore | None = None,
+        begins_s: float = 0.0,
+        boot_id: str = "bench",
+    ) -> None:
+        """Build it; nothing runs yet.
+
+        Args:
+            config: the house.
+            starts_at: what its calendar says at second 0, aware.
+            weather: what the plant lives in; None for no plant and no readings but those a test delivers.
+            seed: of the plant's instruments.
+            store: what is known from before; None for nothing.
+            begins_s: where its monotonic clock stands when it begins: a second rig can go on where one ended.
+            boot_id: names the run of the machine, as in the rows of the store.
+        """
+        self.config = config
+        self.clock = LoopClock(starts_at=starts_at)
+        self.topics = Topics(house_name=config.house.name)
+        self.bus, self.store, self.log = MemoryBus(), store or MemoryStore(), RecordingLog()
+        self.keeper = InlineKeeper(keeper_rules(config), self.clock)
+        self.plant = (
+            Plant(plant_plan(config), weather, Random(seed), starts_at_s=begins_s) if weather else None
+        )
+        self._begins_s, self._boot_id = begins_s, boot_id
+        self._counted_s = dict.fromkeys(self.keeper.open_total_s, 0.0)
+        self.daemon: Daemon
+
+    def run(self, for_s: float, during: Beside | None = None) -> None:
+        """Let the house live for so long; `during` runs beside it and may ask and deliver."""
+        with asyncio.Runner(loop_factory=partial(VirtualTimeLoop, self._begins_s)) as runner:
+            runner.run(self._lived(for_s, during))
+
+    async def _lived(self, for_s: float, during: Beside | None) -> None:
+        self.daemon = await self._wired()
+        stop: asyncio.Future[str] = asyncio.get_running_loop().create_future()
+        beside: list[asyncio.Task[None]] = [asyncio.create_task(during(self))] if during else []
+        if self.plant:
+            beside.append(asyncio.create_task(self._sense()))
+        asyncio.get_running_loop().call_later(for_s, _give, stop, "the run is over")
+        try:
+            await self.daemon.run(stop)
+        finally:
+            for task in beside:
+                if task.done():
+                    task.result()
+                task.cancel()
+
+    @property
+    def house(self) -> House:
+        return self.daemon.control.house
+
+    def ask(self, what: str, request_id: str, **request: Any) -> None:
+        """Have a request arrive, issued now."""
+        stamped = {"id": request_id, "issued_at": self.clock.utc().isoformat(), **request}
+        payload = json.dumps({key: value for key, value in stamped.items() if value is not None}).encode()
+        self.bus.deliver(Incoming(topic=self.topics.ask(what), payload=payload))
+
+    def answers(self) -> dict[str, dict[str, Any]]:
+        """Every answer so far, by the id of its request."""
+        sent = [json.loads(each.payload) for each in self.bus.published if each.topic == self.topics.answer]
+        return {answer["id"]: answer for answer in sent}
+
+    def events(self, kind: str | None = None) -> list[dict[str, Any]]:
+        """Every event published so far, or those of one kind."""
+        told = [json.loads(each.payload) for each in self.bus.published if each.topic == self.topics.event]
+        return [event for event in told if kind is None or event["event"] == kind]
+
+    async def _wired(self) -> Daemon:
+        plan, config, clock = house_plan(self.config), self.config, self.clock
+        calendar = Calendar(place_of(config.place, config.day_parts), clock)
+        rows, _ = readable_rows((await self.store.load()).rows)
+        shift = shift_of(rows, clock, self._boot_id)
+        back = restored(
+            plan,
+            rows,
+            calendar.first(),
+            clock.now_s(),
+            shift_s=shift.by_s,
+            is_time_away_known=shift.is_time_away_known,
+        )
+        saver = Saver(self.store, clock, self._boot_id, lambda trouble: tell_of_disk(outlets, trouble))
+        inbox = Inbox(plan, self.topics, sensor_topics(config), clock, self.bus.publish)
+        teller = Teller(config, self.topics, clock, self.bus.publish)
+        outlets = Outlets(
+            house_name=plan.name, clock=clock, log=self.log, teller=teller, saver=saver, inbox=inbox
+        )
+        control = ControlLoop(
+            house=back.house,
+            clock=clock,
+            calendar=calendar,
+            keeper=self.keeper,
+            arrivals=inbox,
+            consequences=outlets,
+            longest_wait_s=3600.0,  # the ledger in the loop needs no lease
+        )
+        return Daemon(
+            control=control,
+            keeper=self.keeper,
+            bus=self.bus,
+            inbox=inbox,
+            outlets=outlets,
+            saver=saver,
+            store=self.store,
+            duties=None,
+            greeting="on the bench",
+            troubles=back.unreadable,
+        )
+
+    async def _sense(self) -> None:
+        """Move the plant on and have its instruments send, as sensors of the house do."""
+        while True:
+            await asyncio.sleep(SENSE_EVERY_S)
+            self.move_plant()
+            for topic, payload in self.sensor_messages().items():
+                self.bus.deliver(Incoming(topic=topic, payload=payload))
+
+    def move_plant(self) -> None:
+        """Bring the plant up to now, with the water the lines have let through."""
+        assert self.plant is not None
+        now_s = self.clock.now_s()
+        totals = {line: self.keeper.open_seconds(line) for line in self._counted_s}
+        given = {line: max(total - self._counted_s[line], 0.0) for line, total in totals.items()}
+        self._counted_s = totals
+        is_open = dict.fromkeys(self.keeper.open_lines(), True)
+        self.plant.advance(now_s, given, is_open)
+
+    def sensor_messages(self) -> Mapping[str, bytes]:
+        """What the house's sensors send now, by topic."""
+        assert self.plant is not None
+        return messages_of(self.config, self.plant)
+
+
+def messages_of(config: Config, plant: Plant) -> dict[str, bytes]:
+    """What a house's sensors send now, by topic: an object where they have fields, else a number."""
+    readings = plant.readings()
+    objects: dict[str, dict[str, float]] = {}
+    payloads: dict[str, bytes] = {}
+    for sensor in config.sensors:
+        if sensor.kind not in readings:
+            continue
+        value = sent_value(sensor.kind, sensor.unit, readings[sensor.kind])
+        if sensor.field is None:
+            payloads[sensor.topic] = json.dumps(value).encode()
+        else:
+            objects.setdefault(sensor.topic, {})[sensor.field] = value
+    return payloads | {topic: json.dumps(fields).encode() for topic, fields in objects.items()}
+
+
+def _give(stop: "asyncio.Future[str]", reason: str) -> None:
+    if not stop.done():
+        stop.set_result(reason)

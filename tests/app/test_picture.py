@@ -1,0 +1,259 @@
+"""A house as a page of text, from what it told: nothing guessed, nothing that moves the cursor."""
+
+import json
+from datetime import UTC, datetime, timedelta
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from mistd.app.messages import EventTold, HouseTold, Message, SensorTold, Status, ZoneTold
+from mistd.app.picture import EVENTS_SHOWN, VALUES, Picture, event_line, lines
+from mistd.app.topics import Topics
+from mistd.core.readings import SensorKind
+
+TOPICS = Topics(house_name="fern-house")
+NOW = datetime(2026, 6, 21, 12, 0, tzinfo=ZoneInfo("Europe/Brussels"))
+NO_WATER = {"bursts": 0, "open_s": 0.0, "water_l": 0.0}
+
+
+def house(**changes: Any) -> HouseTold:
+    told = {
+        "house": "fern-house",
+        "title": "Fern house",
+        "part": "day",
+        "local_date": "2026-06-21",
+        "is_light": True,
+        "time_trusted": True,
+        "frost": False,
+        "keeper_ready": True,
+        "keeper_trouble": "",
+        "water_today_l": 4.5,
+        "zones": ["left", "right"],
+        "sensors": ["air"],
+    }
+    return HouseTold.model_validate(told | changes)
+
+
+def zone(name: str, **changes: Any) -> ZoneTold:
+    told = {
+        "zone": name,
+        "title": "",
+        "doing": "resting",
+        "why": "by the timetable",
+        "next_burst_at": NOW + timedelta(seconds=75),
+        "last_burst": {
+            "began_at": NOW - timedelta(seconds=306),
+            "ended_at": NOW - timedelta(seconds=300),
+            "lasted_s": 6.0,
+        },
+        "hold": None,
+        "today": {"bursts": 12, "open_s": 72.0, "water_l": 8.64},
+        "yesterday": NO_WATER,
+    }
+    return ZoneTold.model_validate(told | changes)
+
+
+def sensor(**changes: Any) -> SensorTold:
+    told = {
+        "sensor": "air",
+        "kind": "air_temperature",
+        "value": 21.46,
+        "unit": "c",
+        "at": NOW,
+        "is_good": True,
+    }
+    return SensorTold.model_validate(told | changes)
+
+
+def event(**changes: Any) -> EventTold:
+    told = {"event": "hold_started", "at": NOW, "subject": "left", "reason": "potting", "figures": {}}
+    return EventTold.model_validate(told | changes)
+
+
+def status(**changes: Any) -> Status:
+    told = {"state": "online", "house": "fern-house", "version": "1", "driver": "gpiozero", "since": NOW}
+    return Status.model_validate(told | changes)
+
+
+def topic_of(message: Message) -> str:
+    if isinstance(message, ZoneTold):
+        return TOPICS.zone(message.zone)
+    if isinstance(message, SensorTold):
+        return TOPICS.sensor(message.sensor)
+    return {HouseTold: TOPICS.house, EventTold: TOPICS.event, Status: TOPICS.status}[type(message)]
+
+
+def picture_of(*messages: Message) -> Picture:
+    picture = Picture(topics=TOPICS)
+    for message in messages:
+        picture.take(topic_of(message), message.model_dump_json().encode())
+    return picture
+
+
+def page(*messages: Message, **more: Any) -> list[str]:
+    return lines(picture_of(*messages), NOW, **more)
+
+
+def test_a_page_of_a_house() -> None:
+    told = page(
+        status(),
+        house(),
+        zone("right", doing="misting", why="asked for by Ida", next_burst_at=None),
+        zone("left"),
+        sensor(),
+        event(),
+    )
+
+    assert told == [
+        "Fern house   21 Jun 12:00:00   day   daemon online",
+        "air 21.5 C",
+        "",
+        "zone   doing    next     last burst        today             why",
+        "left   resting  in 75 s  6.0 s, 5 min ago  12 bursts, 8.6 l  by the timetable",
+        "right  misting  -        6.0 s, 5 min ago  12 bursts, 8.6 l  asked for by Ida",
+        "",
+        "12:00:00  left: hold started. potting",
+    ]
+
+
+def test_without_a_word_of_a_house_the_page_says_so() -> None:
+    assert page(zone("left"), status()) == [
+        "no house has told of itself on this broker; is the daemon running?"
+    ]
+
+
+def test_a_dead_daemon_and_simulated_outputs_are_shown_in_the_first_line() -> None:
+    assert (
+        "daemon offline, simulated outputs" in page(status(state="offline", driver="simulated"), house())[0]
+    )
+    assert "daemon unknown" in page(house())[0]
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"keeper_ready": False, "keeper_trouble": "it was killed"}, "nobody holds the output lines: it was"),
+        ({"keeper_ready": False}, "a keeper is being started"),
+        ({"frost": True}, "frost"),
+        ({"time_trusted": False}, "time uncertain"),
+    ],
+)
+def test_what_keeps_a_house_from_misting_rightly_is_a_warning(changes: dict[str, Any], words: str) -> None:
+    warnings = [line for line in page(house(**changes)) if line.startswith("!")]
+
+    assert len(warnings) == 1
+    assert words in warnings[0]
+
+
+@pytest.mark.parametrize(
+    ("changes", "shown"),
+    [
+        ({"kind": "relative_humidity", "value": 0.876}, "air 88 %"),
+        ({"kind": "light", "value": 612.4}, "air 612 W/m2"),
+        ({"kind": "supply_pressure", "value": 3.051}, "air 3.05 bar"),
+        ({"kind": "flow", "value": 7.24}, "air 7.2 l/min"),
+        ({"kind": "something_new", "value": 5.25, "unit": "dS"}, "air 5.25 dS"),
+        ({"is_good": False}, "air lost"),
+        ({"value": None}, "air lost"),
+    ],
+)
+def test_readings_are_shown_in_the_growers_units(changes: dict[str, Any], shown: str) -> None:
+    assert page(house(), sensor(**changes))[1] == shown
+
+
+def test_every_kind_of_sensor_has_a_way_to_be_shown() -> None:
+    assert set(VALUES) == {kind.value for kind in SensorKind}
+
+
+@pytest.mark.parametrize(
+    ("changes", "shown"),
+    [
+        ({"doing": "off", "next_burst_at": None}, "-"),
+        ({"doing": "ordered"}, "-"),
+        ({"next_burst_at": NOW}, "due"),
+        ({"next_burst_at": NOW - timedelta(hours=1)}, "due"),
+        ({"next_burst_at": NOW + timedelta(seconds=89)}, "in 89 s"),
+        ({"next_burst_at": NOW + timedelta(seconds=91)}, "in 2 min"),
+        ({"next_burst_at": NOW + timedelta(hours=2)}, "in 2.0 h"),
+        ({"next_burst_at": NOW.astimezone(UTC) + timedelta(seconds=30)}, "in 30 s"),
+        ({"last_burst": None}, "never"),
+        ({"last_burst": {"began_at": NOW, "ended_at": None, "lasted_s": None}}, "now"),
+    ],
+)
+def test_times_are_told_as_people_tell_them(changes: dict[str, Any], shown: str) -> None:
+    row = page(house(zones=["left"]), zone("left", **changes))[3]
+
+    assert shown in [cell.strip() for cell in row.split("  ") if cell]
+
+
+def test_a_column_of_the_callers_own_stands_before_the_reasons() -> None:
+    told = page(house(zones=["left"]), zone("left"), extra={"left": "42 um"}, extra_head="film")
+
+    assert told[2].split() == ["zone", "doing", "next", "last", "burst", "today", "film", "why"]
+    assert "42 um  by the timetable" in told[3]
+
+
+def test_bursts_are_left_to_the_table_and_old_events_fall_off_the_page() -> None:
+    events = [event(event="burst_started"), *(event(reason=f"number {n}") for n in range(EVENTS_SHOWN + 2))]
+
+    told = [line for line in page(house(zones=[]), *events) if ": " in line]
+
+    assert [line.rsplit(". ", 1)[1] for line in told] == [f"number {n}" for n in range(2, EVENTS_SHOWN + 2)]
+
+
+def test_an_event_is_told_in_the_houses_own_time() -> None:
+    at = datetime(2026, 6, 21, 10, 30, tzinfo=UTC)
+
+    assert event_line(event(at=at), NOW) == "12:30:00  left: hold started. potting"
+
+
+def told_at(at: str) -> bytes:
+    """A zone whose next burst comes at an instant that no calendar of ours holds."""
+    return json.dumps(json.loads(zone("left").model_dump_json()) | {"next_burst_at": at}).encode()
+
+
+@pytest.mark.parametrize(
+    "payload",
+    [
+        b"",
+        b"{}",
+        b"\xff",
+        b"[" * 100_000,
+        b'{"zone": 3}',
+        b"null",
+        told_at("2026-06-21T12:00:00"),
+        told_at("0001-01-01T00:00:00Z"),
+        told_at("9999-12-31T23:59:59-12:00"),
+    ],
+    ids=lambda payload: repr(payload[:20]),
+)
+def test_a_message_that_is_not_understood_changes_nothing(payload: bytes) -> None:
+    picture = picture_of(status(), house(), zone("left"), sensor(), event())
+    before = lines(picture, NOW)
+
+    for topic in (TOPICS.status, TOPICS.house, TOPICS.zone("left"), TOPICS.sensor("air"), TOPICS.event):
+        picture.take(topic, payload)
+    picture.take("another/house", zone("left", doing="off").model_dump_json().encode())
+
+    assert lines(picture, NOW) == before
+
+
+def test_no_words_of_a_stranger_move_the_cursor_or_make_a_line() -> None:
+    bad = "\x1b[2J\nmistd: all is well\x07\u202e"
+    told = page(
+        house(title=bad, keeper_ready=False, keeper_trouble=bad, zones=["left"]),
+        zone("left", why=bad),
+        event(subject=bad, reason=bad, event=bad),
+        sensor(sensor="air", kind="x", unit=bad),
+    )
+
+    assert all(line.isprintable() for line in told)
+    assert not any(line.startswith("mistd") for line in told)
+
+
+def test_a_picture_does_not_grow_with_the_events_it_is_told() -> None:
+    picture = picture_of(house(), *(event(reason=str(number)) for number in range(200)))
+
+    assert len(picture.events) <= 50
+    assert picture.events[-1].reason == "199"
