@@ -24,6 +24,7 @@ class Asks:
     what: Literal["burst", "hold", "release"]
     zone: int
     for_s: float | None
+    good_s: float = 30.0  # a burst that could not begin by then is too late
 
 
 @dataclass(frozen=True)
@@ -65,10 +66,11 @@ class OrderFails:
     """What the keeper does with the next order it gets instead of obeying.
 
     refuses: for a reason of its own; deaf: it never heard it; mute: it obeys and does not say so;
-    sticks: the line shuts only after a minute, and it says so.
+    late: it obeys and says so a quarter of a minute later; sticks: the line shuts only after a minute, and it
+    says so.
     """
 
-    how: Literal["refuses", "deaf", "mute", "sticks"]
+    how: Literal["refuses", "deaf", "mute", "late", "sticks"]
 
 
 @dataclass(frozen=True)
@@ -120,11 +122,12 @@ def plans(draw: st.DrawFn) -> HousePlan:
     )
 
 
-SMALL_ZONE = st.integers(min_value=0, max_value=4)
-AWAY_S = st.sampled_from([1.0, 0.1, 4.0, 20.0, 200.0])
-HOLDS_S = st.sampled_from([300.0, 60.0, 130.0, 900.0, 59.0, 20_000.0])
+SMALL_ZONE = st.sampled_from([0, 0, 1, 2, 3, 4])
+AWAY_S = st.sampled_from([1.0, 0.1, 4.0, 200.0, 400.0])
+BURSTS_S = st.sampled_from([None, 4.0, 15.0, 25.0, 0.5])
+HOLDS_S = st.sampled_from([300.0, 60.0, 130.0, 300.0, 900.0, 59.0, 20_000.0])
 PEOPLE = st.one_of(
-    st.builds(Asks, st.just("burst"), SMALL_ZONE, st.sampled_from([None, 4.0, 15.0, 25.0, 0.5])),
+    st.builds(Asks, st.just("burst"), SMALL_ZONE, BURSTS_S, st.sampled_from([30.0, 4.0, 0.0])),
     st.builds(
         Asks, st.just("hold"), SMALL_ZONE, st.sampled_from([300.0, 60.0, 130.0, 900.0, 59.0, 20_000.0])
     ),
@@ -143,20 +146,45 @@ ELSE = st.one_of(
         st.sampled_from([0.0, 3600.0, -3600.0, 4 * 3600.0, -9 * 3600.0, 86_400.0]),
         st.sampled_from([True, True, False]),
     ),
-    st.builds(OrderFails, st.sampled_from(["refuses", "deaf", "mute", "sticks"])),
+    st.builds(OrderFails, st.sampled_from(["refuses", "deaf", "mute", "late", "sticks"])),
     st.builds(Wakes),
 )
 RESTARTS = st.builds(Restarts, AWAY_S, st.booleans(), st.sampled_from([True, True, False]))
 PAUSES_S = st.sampled_from([0.0, 0.25, 2.0, 7.0, 40.0, 130.0, 290.0])
+MOMENTS_S = st.sampled_from([2.0, 0.25, 0.015])  # the last while a report is under way
+Timed = tuple[float, Happening]
+
+
+@st.composite
+def quick_successions(draw: st.DrawFn) -> tuple[Timed, ...]:
+    """Someone asks for a burst, and within moments for something else, or the keeper or the daemon goes."""
+    zone, pause_s = draw(SMALL_ZONE), draw(MOMENTS_S)
+    then = draw(st.sampled_from(["hold", "release", "goes", "restarts"]))
+    burst: Timed = (draw(PAUSES_S), Asks("burst", zone, None))
+    hold: Timed = (pause_s, Asks("hold", zone, 300.0))
+    if then == "hold":
+        return (burst, hold)
+    if then == "release":
+        return (burst, hold, (draw(MOMENTS_S), Asks("release", zone, None)))
+    if then == "goes":
+        return (burst, (pause_s, KeeperGoes(draw(AWAY_S), draw(st.booleans()))))
+    return (burst, (pause_s, draw(RESTARTS)))
+
+
+FROSTY_NIGHT: tuple[Timed, ...] = ((0.0, Spell(PROBES, 0.5, 8)),)
 
 
 @st.composite
 def histories(draw: st.DrawFn, *, with_restarts: bool, most: int = 16) -> History:
-    """A history of so many happenings at most, and half as many at least."""
+    """A history of so many happenings at most, or a few more, and half as many at least."""
     kinds = [PEOPLE, PEOPLE, SPELLS, ELSE, *([RESTARTS] if with_restarts else [])]
-    happenings = st.lists(st.tuples(PAUSES_S, st.one_of(*kinds)), min_size=most // 2, max_size=most)
+    single = st.tuples(PAUSES_S, st.one_of(*kinds)).map(lambda each: (each,))
+    several = quick_successions().filter(lambda each: with_restarts or not isinstance(each[-1][1], Restarts))
+    groups = draw(st.lists(st.one_of(single, single, single, several), min_size=most // 2, max_size=most))
+    is_frosty = draw(st.sampled_from([False, False, False, True]))
+    hours = [23.8, 2.0] if is_frosty else [12.0, 2.0, 4.8, 23.8, 19.8, 7.9]
     return History(
         plan=draw(plans()),
-        starts_at_hour=draw(st.sampled_from([12.0, 2.0, 4.8, 23.8, 19.8, 7.9])),
-        happenings=tuple(draw(happenings)),
+        starts_at_hour=draw(st.sampled_from(hours)),
+        happenings=(*(FROSTY_NIGHT if is_frosty else ()), *(each for group in groups for each in group)),
     )

@@ -196,6 +196,7 @@ class PaperHouse:
     ) -> Decision:
         """Decide at an instant on what is new, in the order given within each kind."""
         decision = decide(self.house, self._observations(now_s, news, readings or {}), now_s)
+        assert decision.wake_at_s > now_s, "asks to be woken at once"
         self.house, self.now_s, self.wake_at_s = decision.house, now_s, decision.wake_at_s
         self.actions += [(now_s, action) for action in decision.actions]
         self.events += decision.events

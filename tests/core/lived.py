@@ -44,8 +44,8 @@ from tests.core.histories import (
 TRAVEL_S = 0.01  # of an order to the keeper, of a report back
 SAVE_EVERY_S = 10.0
 STICKS_FOR_S = 60.0
+LATE_BY_S = 15.0
 SPELL_EVERY_S = 150.0
-REQUEST_GOOD_S = 30.0
 HOUR_S, DAY_S = 3600.0, 86_400.0
 BEGINS = ((5.0, DayPart.DAWN), (8.0, DayPart.DAY), (18.0, DayPart.DUSK), (20.0, DayPart.NIGHT))
 FIRST_DATE = date(2026, 3, 14)
@@ -129,6 +129,7 @@ class Life:
         self.stuck: set[str] = set()
         self.fails: list[str] = []
         self.mute: set[int] = set()
+        self.late: set[int] = set()
         self.keeper_news: list[KeeperNews] = []
         self.readings: list[tuple[str, Reading]] = []
         self.requests: list[Request] = []
@@ -224,7 +225,7 @@ class Life:
         request_id = f"{what.what}-{len(self.lived.asked)}"
         request: Request = AskRelease(request_id=request_id, zone=zone, author="jo")
         if what.what == "burst":
-            expires_at_s = self.now_s + REQUEST_GOOD_S
+            expires_at_s = self.now_s + what.good_s
             request = AskBurst(
                 request_id=request_id, zone=zone, for_s=what.for_s, author="jo", expires_at_s=expires_at_s
             )
@@ -302,10 +303,11 @@ class Life:
 
     def tell(self, news: KeeperNews) -> None:
         """A report under way to the daemon, over the connection there is now."""
-        connection = self.connection
-        if self.is_connected and not (isinstance(news, LineReport) and news.ticket in self.mute):
+        connection, ticket = self.connection, news.ticket if isinstance(news, LineReport) else 0
+        travel_s = LATE_BY_S if ticket in self.late else TRAVEL_S
+        if self.is_connected and ticket not in self.mute:
             self.at(
-                self.now_s + TRAVEL_S,
+                self.now_s + travel_s,
                 lambda: self.keeper_news.append(news) if connection == self.connection else None,
             )
 
@@ -323,6 +325,8 @@ class Life:
             return
         if how == "mute":
             self.mute.add(order.ticket)
+        elif how == "late":
+            self.late.add(order.ticket)
         elif how == "sticks":
             self.stuck.add(order.zone)
         self.ledger.open(order.zone, order.ticket, order.for_s, self.now_s)

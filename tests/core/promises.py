@@ -56,10 +56,30 @@ def check_never_more_open_than_at_once(life: Lived) -> None:
         assert len(running) <= most, f"{len(running)} ordered or open at {step.now_s}"
 
 
+def check_the_line_settles_between_bursts(life: Lived) -> None:
+    """Where the keeper was there all along and did what it was told."""
+    if not is_undisturbed(life):
+        return
+    most, pause_s = life.history.plan.valves_at_once, life.history.plan.pause_s - HAIR_S
+    last_s, open_until_s = -inf, dict.fromkeys((zone.name for zone in life.history.plan.zones), -inf)
+    for at_s, line, opens in life.edges:
+        if opens:
+            assert at_s >= last_s + pause_s, f"{line} opened {at_s - last_s} s after another"
+            unsettled = [other for other, until_s in open_until_s.items() if until_s + pause_s > at_s]
+            assert len(unsettled) < most, f"{line} opened before the line had settled after {unsettled}"
+            last_s = at_s
+        open_until_s[line] = inf if opens else at_s
+
+
+def is_undisturbed(life: Lived) -> bool:
+    fails = [what for _, what in life.history.happenings if isinstance(what, OrderFails)]
+    return not fails and not life.restarts and all(e.kind is not EventKind.KEEPER_LOST for e in events(life))
+
+
 def check_the_keeper_has_nothing_to_refuse(life: Lived) -> None:
     """The house keeps the keeper's limits by itself, unless a report was lost or a line stuck."""
     fails = [what.how for _, what in life.history.happenings if isinstance(what, OrderFails)]
-    if not {"mute", "sticks"} & set(fails):
+    if not {"mute", "late", "sticks"} & set(fails):
         assert life.refusals == []
 
 
@@ -81,11 +101,14 @@ def check_no_water_in_a_hold_answered_done(life: Lived) -> None:
 
 
 def zones_promised(life: Lived, step: Step) -> list[str]:
-    """The zones for which a hold is answered done in this decision, and is not released in it again."""
+    """The zones for which a hold is answered done in this decision, unless it is also told to have ended."""
     done = [a for a in step.decision.actions if isinstance(a, AnswerRequest) and a.outcome is Outcome.DONE]
     asked = [life.asked[answer.request_id][1] for answer in done]
     zones = [request.zone for request in asked if isinstance(request, AskHold)]
-    return [zone for zone in zones if zone_of(step.decision.house, zone).hold]
+    ended = {e.subject for e in step.decision.events if e.kind is EventKind.HOLD_ENDED}
+    held = [zone for zone in zones if zone_of(step.decision.house, zone).hold]
+    assert set(zones) <= {*held, *ended}, f"a hold answered done at {step.now_s} is not in force"
+    return held
 
 
 def timeline(life: Lived) -> list[tuple[float, int, Step | tuple[str, bool] | None]]:
@@ -105,14 +128,21 @@ def check_every_hold_warns_and_ends_by_itself(life: Lived) -> None:
                 assert zone.hold.ends_s <= step.now_s + longest_s + HAIR_S
     warned_s: dict[str, float] = {}
     asked: dict[str, tuple[float, float]] = {}
-    for event in events(life):
-        if event.kind in {EventKind.HOLD_STARTED, EventKind.HOLD_EXTENDED}:
-            warned_s.pop(event.subject, None)
-            asked[event.subject] = (event.at_s, float(event.figures["for_s"]))
-        elif event.kind is EventKind.HOLD_NEARLY_OVER:
-            warned_s[event.subject] = event.at_s
-        elif event.kind is EventKind.HOLD_ENDED and event.reason == "its time is over":
-            check_end(life, event, warned_s[event.subject], *asked[event.subject])
+    for step in life.steps:
+        for event in step.decision.events:
+            if event.kind in {EventKind.HOLD_STARTED, EventKind.HOLD_EXTENDED}:
+                warned_s.pop(event.subject, None)
+                asked[event.subject] = (event.at_s, float(event.figures["for_s"]))
+            elif event.kind is EventKind.HOLD_NEARLY_OVER:
+                warned_s[event.subject] = event.at_s
+            elif event.kind is EventKind.HOLD_ENDED and event.reason == "its time is over":
+                check_end(life, event, warned_s[event.subject], *asked[event.subject])
+        for zone in step.decision.house.zones:
+            if zone.hold and not life.restarts:
+                asked_s, for_s = asked[zone.plan.name]
+                assert step.now_s < asked_s + for_s + HAIR_S, (
+                    f"{zone.plan.name} is held for longer than asked"
+                )
 
 
 def check_end(life: Lived, end: Event, warned_s: float, asked_s: float, for_s: float) -> None:
@@ -255,10 +285,8 @@ def check_every_request_is_answered_once(life: Lived) -> None:
 
 def check_every_burst_is_told_once(life: Lived) -> None:
     """Where the keeper was there all along and every report came."""
-    kinds = [event.kind for event in events(life)]
-    is_undisturbed = not life.restarts and EventKind.KEEPER_LOST not in kinds
-    fails = [what for _, what in life.history.happenings if isinstance(what, OrderFails)]
-    if is_undisturbed and not fails:
+    if is_undisturbed(life):
+        kinds = [event.kind for event in events(life)]
         ended = sum(not opens for at_s, _, opens in life.edges if at_s <= life.ends_s - 0.1)
         told = [e for e in events(life) if e.kind is EventKind.BURST_ENDED and e.at_s <= life.ends_s - 0.09]
         assert len(told) == ended
@@ -268,6 +296,8 @@ def check_every_burst_is_told_once(life: Lived) -> None:
 def check_it_never_wakes_for_nothing(life: Lived) -> None:
     for step in life.steps:
         assert step.decision.wake_at_s > step.now_s, f"asks to be woken at once at {step.now_s}"
+        part_ends_s = step.decision.house.almanac.ends_s
+        assert step.decision.wake_at_s <= part_ends_s or part_ends_s <= step.now_s, "sleeps through a part"
 
 
 def check_the_house_that_goes_in_is_never_changed(life: Lived) -> None:
@@ -317,6 +347,7 @@ def check_every_refusal_names_its_guard(life: Lived) -> None:
 
 CHECKS = (
     check_never_more_open_than_at_once,
+    check_the_line_settles_between_bursts,
     check_the_keeper_has_nothing_to_refuse,
     check_no_water_in_a_hold_answered_done,
     check_every_hold_warns_and_ends_by_itself,

@@ -20,6 +20,7 @@ from tests.keeper.client_at_work import at_work, clients_of_a_test, keeper_pid, 
 from tests.keeper.processes import is_gone, marked, pids
 
 pytestmark = pytest.mark.real_time
+CLAIMS_TO_HAVE_STARTED = """print('{"told": "started"}')"""
 Test = Callable[[KeeperSpec], Coroutine[Any, Any, None]]
 
 
@@ -236,10 +237,7 @@ def test_a_keeper_of_another_configuration_is_retired_and_replaced(spec: KeeperS
         (("/nonexistent/keeper",), "the keeper could not be started: [Errno 2] No such file or directory"),
         ((sys.executable, "-c", "raise SystemExit('no lines here')"), "it ended at once; see "),
         ((sys.executable, "-c", "print('hello')"), "the keeper could not hold the lines: it said b'hello"),
-        (
-            (sys.executable, "-c", 'print(\'{"told":"started"}\')'),
-            "the keeper that was started does not answer",
-        ),
+        ((sys.executable, "-c", CLAIMS_TO_HAVE_STARTED), "the keeper that was started does not answer"),
         ((sys.executable, "-c", "print('[]')"), "the keeper could not hold the lines: it said b'[]"),
     ],
 )

@@ -311,7 +311,7 @@ def test_a_stranger_may_shut_everything_and_the_daemon_is_told() -> None:
 
 
 def test_a_stranger_shuts_everything_at_the_moment_the_daemon_leaves() -> None:
-    """Both are heard in one turn, the stranger first: telling the daemon finds it gone, then it is heard."""
+    """The keeper is held up meanwhile; then there is nobody to tell, and everything to shut."""
     with kept() as bench, RawCaller(bench.spec.socket_path) as stranger:
         stranger.ask("shut_all", reason="x")
         assert stranger.hear() == {"told": "all_shut", "open": []}

@@ -17,6 +17,7 @@ import threading
 import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from math import inf
 from pathlib import Path
 from types import TracebackType
 from typing import IO, Any, Protocol, Self
@@ -83,6 +84,7 @@ class Program:
         self._errors = errors
         self.log: list[dict[str, Any]] = []  # as the program wrote it, with "seen_s" of our own clock
         self.said: list[str] = []  # lines that are no JSON
+        self.closed_s = inf  # when its pipe was seen to close: its death, as anyone else learns of it
         self._reader = threading.Thread(target=self._read, args=(self._process.stdout or (),), daemon=True)
         self._reader.start()
 
@@ -92,6 +94,7 @@ class Program:
                 self.log.append({**json.loads(line), "seen_s": time.monotonic()})
             except ValueError:
                 self.said.append(line.decode(errors="replace").rstrip())
+        self.closed_s = time.monotonic()
 
     def logged(self, event: str, **figures: Any) -> list[dict[str, Any]]:
         """Every line so far of this event that carries these figures."""
