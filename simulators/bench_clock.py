@@ -26,6 +26,9 @@ class ScaledClock:
     def is_trusted(self) -> bool:
         return True
 
+    def is_synchronised(self) -> bool:
+        return True
+
     def age_s(self, issued_at: datetime) -> float | None:
         """By the real clock: whoever asks something of the house lives by that one."""
         return (datetime.now(UTC) - issued_at).total_seconds()
@@ -41,6 +44,7 @@ class LoopClock:
 
     starts_at: datetime
     trusted: bool = True
+    synchronised: bool = True
     stepped_by: timedelta = timedelta()
     loop_time: Callable[[], float] | None = None
 
@@ -52,6 +56,9 @@ class LoopClock:
 
     def is_trusted(self) -> bool:
         return self.trusted
+
+    def is_synchronised(self) -> bool:
+        return self.trusted and self.synchronised
 
     def age_s(self, issued_at: datetime) -> float | None:
         return (self.utc() - issued_at).total_seconds() if self.trusted else None

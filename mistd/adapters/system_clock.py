@@ -53,6 +53,12 @@ class SystemClock:
     def is_trusted(self) -> bool:
         return self._wall_time() >= RELEASED and self._is_synchronized_lately()
 
+    def is_synchronised(self) -> bool:
+        """Only the time service leaves a mark that we can read; another one may have set the clock unseen."""
+        with suppress(OSError):
+            return self._wall_time() >= RELEASED and (self._timesync_directory / SYNCHRONIZED).exists()
+        return False
+
     def age_s(self, issued_at: datetime) -> float | None:
         """See the port.
 

@@ -17,6 +17,7 @@ class Calendar:
         self._place = place
         self._clock = clock
         self._offset_s = self._wall_minus_monotonic_s()
+        self._is_first_look = True
         self.stepped_s = 0.0  # by how much the wall clock was stepped at the last look
 
     def first(self) -> Almanac:
@@ -24,9 +25,10 @@ class Calendar:
         return self._made(is_light=None)
 
     def news(self, house: House, now_s: float) -> Almanac | None:
-        """A new almanac when the old one no longer holds."""
+        """A new almanac when the old one no longer holds, and at the first look (after a midnight?)."""
         self._look_for_step()
-        is_old = now_s >= house.almanac.ends_s
+        is_old = now_s >= house.almanac.ends_s or self._is_first_look
+        self._is_first_look = False
         if is_old or self.stepped_s or self._clock.is_trusted() is not house.almanac.is_trusted:
             return self._made(is_light=_is_light(house))
         return None

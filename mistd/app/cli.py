@@ -16,6 +16,7 @@ import click
 
 from mistd.app.config import Config
 from mistd.app.config_file import load_config
+from mistd.app.messages import LONGEST_ASKED_S
 from mistd.app.problems import ConfigError, printable
 from mistd.app.version import VERSION
 
@@ -108,7 +109,8 @@ def run_house(
     except OSError as problem:
         text = f"run_directory {config.state.run_directory} cannot be made: {problem.strerror}"
         fail(REFUSED, f"{text}; make it, or name another in [state]")
-    logs = start_logging(sys.stdout, utc=around.clock.utc, is_terminal=sys.stdout.isatty(), level=log_level)
+    stream = sys.stdout or Path(os.devnull).open("w")  # noqa: SIM115 - started with its output closed
+    logs = start_logging(stream, utc=around.clock.utc, is_terminal=stream.isatty(), level=log_level)
 
     async def control() -> None:
         stop = asyncio.get_running_loop().create_future()
@@ -156,8 +158,10 @@ def status(file: Path) -> None:
     from mistd.app import remote  # noqa: PLC0415
 
     config = loaded(file)
-    for line in over_the_broker(remote.status(config)):
+    page, is_there = over_the_broker(remote.status(config))
+    for line in page:
         click.echo(line)
+    sys.exit(0 if is_there else NOBODY)
 
 
 @main.command()
@@ -222,9 +226,16 @@ def ask(file: Path, what: str, request: dict[str, Any], author: str | None) -> N
             author = getpass.getuser()
         except (OSError, KeyError):
             author = "command line"
-    answer = over_the_broker(remote.ask(config, what, {**request, "author": author}))
+    message = {**request, "author": author}
+    problems = remote.problems_of_request(what, message)
+    if problems:
+        fail(WRONG, "\n".join(problems))
+    answer = over_the_broker(remote.ask(config, what, message))
     if answer is None:
-        fail(NOBODY, "no answer: is the daemon running, and on this broker? `mistd status` tells")
+        fail(
+            NOBODY,
+            f"no answer in {remote.ANSWER_WITHIN_S:.0f} s: the daemon hangs or the broker keeps it from us",
+        )
     said = printable(f"{answer.outcome.replace('_', ' ')}: {answer.reason}")
     click.echo(said, err=answer.outcome != "done")
     sys.exit(0 if answer.outcome == "done" else REFUSED)
@@ -254,8 +265,12 @@ def seconds(length: str) -> float:
         found = float(text[:-1]) * units[text[-1:]]
     except (ValueError, KeyError):
         found = float("nan")
-    if not 0.0 < found < 1e6:
-        fail(WRONG, f"{length!r} is no length of time; write it as 5s, 45m or 1.5h")
+    if not found > 0.0:
+        fail(WRONG, f"{length!r} is no length of time; write it as 5s, 45m or 1.5h, above 0")
+    if found > LONGEST_ASKED_S:
+        fail(
+            WRONG, f"{length!r} is too long to ask for; the house tells its own limit for anything up to 24h"
+        )
     return found
 
 

@@ -1,7 +1,8 @@
 """What arrives from outside, sorted: requests to be decided, readings, and what is refused at the door.
 
 Rule 1: nothing in here raises for what a message says, and nothing grows without bound.
-Rule 2: no retained, expired or repeated request gets through (the same id gets the same answer).
+Rule 2: no retained, expired or repeated request gets through. While a request could still be in force, the
+same id gets the same answer; an id used again after that is a new request, decided by what holds then.
 Rule 3: a retained reading is of unknown age and is not used.
 """
 
@@ -126,7 +127,7 @@ class Inbox:
         if message is None:
             return
         known = self._answers.get(message.id)
-        if known is not None:
+        if known is not None and self._clock.now_s() - known[1] < REMEMBERED_S:
             self._send(reply_to, known[0])
         elif message.id in self._waiting:
             self._reply_as_well(self._waiting[message.id], reply_to)

@@ -18,7 +18,7 @@ Instant = Annotated[
 Moment = Annotated[
     AwareDatetime, Field(ge=datetime(1900, 1, 1, tzinfo=UTC), le=datetime(9000, 1, 1, tzinfo=UTC))
 ]  # so far from the ends of the calendar that it can be told in any zone
-LONGEST_ASKED_S = 100_000.0  # far above any limit of a house: the house itself says what its limit is
+LONGEST_ASKED_S = 86_400.0  # far above any limit of a house: the house itself says what its limit is
 
 
 class Message(BaseModel):

@@ -101,7 +101,9 @@ def _head(picture: Picture, house: HouseTold, now: datetime) -> list[str]:
     readings = "   ".join(
         _reading(picture.sensors[name]) for name in house.sensors if name in picture.sensors
     )
-    return [title, *([readings] if readings else []), *_warnings(house)]
+    is_away = picture.status is not None and picture.status.state == "offline"
+    away = ["! the daemon is offline: nothing will mist; what follows is from before"] if is_away else []
+    return [title, *away, *([readings] if readings else []), *_warnings(house)]
 
 
 def _warnings(house: HouseTold) -> list[str]:
@@ -118,7 +120,9 @@ def _warnings(house: HouseTold) -> list[str]:
 
 
 def _reading(sensor: SensorTold) -> str:
-    if not sensor.is_good or sensor.value is None:
+    if sensor.value is None:
+        return f"{sensor.sensor} not heard yet"
+    if not sensor.is_good:
         return f"{sensor.sensor} lost"
     show = VALUES.get(sensor.kind)
     return f"{sensor.sensor} {show(sensor.value) if show else f'{sensor.value:g} {sensor.unit}'}"
@@ -144,6 +148,8 @@ def _row(row: Sequence[str], widths: Sequence[int]) -> str:
 
 
 def _next(zone: ZoneTold, now: datetime) -> str:
+    if zone.hold:
+        return f"after the hold, {_length(zone.hold.until - now)}"
     if zone.doing in {"misting", "ordered", "off"} or zone.next_burst_at is None:
         return "-"
     left = zone.next_burst_at - now

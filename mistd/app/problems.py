@@ -168,6 +168,10 @@ def _kind(field: FieldInfo) -> str:
 
 
 def _span(metadata: list[Any]) -> str:
+    lengths = [c for c in metadata if getattr(c, "max_length", None) is not None]
+    if lengths:
+        least = next((c.min_length for c in metadata if getattr(c, "min_length", None)), 0)
+        return f"of {f'{least} to' if least else 'up to'} {lengths[0].max_length} characters"
     low = next((f"{c.ge:g}" for c in metadata if isinstance(c, Ge)), "")
     over = next((f"above {c.gt:g}" for c in metadata if isinstance(c, Gt)), "")
     high = next((f"{c.le:g}" for c in metadata if isinstance(c, Le)), "")

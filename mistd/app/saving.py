@@ -94,7 +94,7 @@ class Saver:
             return True
         rows[CLOCK_ROW] = self._clock_row()
         try:
-            await self._store.save({name: json.dumps(row) for name, row in rows.items()})
+            await self._store.save({name: json.dumps(self._stamped(row)) for name, row in rows.items()})
         except StoreError as problem:
             self._told(str(problem))
             return False
@@ -107,9 +107,12 @@ class Saver:
             self._is_failing = trouble is not None
             self._tell_trouble(trouble)
 
+    def _stamped(self, row: Row) -> Row:
+        """A row with the run of the machine in whose seconds it is written."""
+        return {**row, "boot_id": self._boot_id}
+
     def _clock_row(self) -> Row:
         return {
-            "boot_id": self._boot_id,
             "now_s": self._clock.now_s(),
             "utc": self._clock.utc().isoformat(),
             "is_trusted": self._clock.is_trusted(),
@@ -129,7 +132,13 @@ def readable_rows(texts: Mapping[str, str]) -> tuple[dict[str, Row], list[str]]:
             rows[name] = row
         else:
             unreadable.append(f"{name}: not a JSON object")
-    return rows, unreadable
+    return _of_one_run(rows), unreadable
+
+
+def _of_one_run(rows: dict[str, Row]) -> dict[str, Row]:
+    """The rows that count in the same seconds as the last; one of a zone long out of the file may not."""
+    run = rows.get(CLOCK_ROW, {}).get("boot_id")
+    return {name: row for name, row in rows.items() if row.get("boot_id") == run}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -167,7 +176,7 @@ def _saved_s(row: Row) -> float | None:
 
 
 def _away_s(row: Row, clock: Clock) -> float | None:
-    if not (row.get("is_trusted") and clock.is_trusted()):
+    if not (row.get("is_trusted") and clock.is_trusted() and clock.is_synchronised()):
         return None
     try:
         away_s = (clock.utc() - datetime.fromisoformat(str(row.get("utc")))).total_seconds()

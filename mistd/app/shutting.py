@@ -14,6 +14,10 @@ from mistd.keeper.client import shut_all_lines
 
 KEEPER_ENDS_S = 5.0
 TRIES = 3  # a daemon may start a keeper of its own between our asking for one and our claiming
+SHUT_BY_KEEPER = (
+    "every valve is shut now. A daemon that runs goes on by its cycles: to keep the house dry, stop it or "
+    "close the hand valve"
+)
 
 
 def shut_house(config: Config) -> tuple[bool, str]:
@@ -24,7 +28,7 @@ def shut_house(config: Config) -> tuple[bool, str]:
         if still_open:
             return False, f"not shut: {', '.join(still_open)}; close the hand valves"
         if still_open is not None:
-            return True, "every valve is shut (by the keeper; the daemon, if it runs, goes on by its cycles)"
+            return True, SHUT_BY_KEEPER
         is_shut, said = _claimed_and_released(config)
         if is_shut:
             break

@@ -56,13 +56,18 @@ def water_in_a_day_l(zone: ZonePlan, lengths_s: dict[DayPart, float]) -> float:
 def _head(config: Config, today: SunDay, day: date) -> str:
     place = config.place
     parts = ", ".join(f"{part.value} from {begins:%H:%M}" for begins, part in today.begins)
+    where = f"{_degrees(place.latitude, 'NS')} {_degrees(place.longitude, 'EW')}, {place.elevation_m:g} m"
     return "\n".join(
         [
             f"{config.house.title or config.house.name} ({config.house.name})",
-            f"  at {place.latitude:g} N {place.longitude:g} E, {place.elevation_m:g} m, {place.time_zone}",
+            f"  at {where}, {place.time_zone}",
             f"  sun on {day:%d %B %Y}: up {today.sunrise:%H:%M}, down {today.sunset:%H:%M}; {parts}",
         ]
     )
+
+
+def _degrees(degrees: float, sides: str) -> str:
+    return f"{abs(degrees):g} {sides[degrees < 0.0]}"
 
 
 def _zones(config: Config, plan: HousePlan, lengths_s: dict[DayPart, float]) -> str:
@@ -84,9 +89,7 @@ def _zones(config: Config, plan: HousePlan, lengths_s: dict[DayPart, float]) -> 
         rows.append(_zone_row(section, zone, lengths_s))
     total_l = sum(water_in_a_day_l(zone, lengths_s) for zone in plan.zones)
     table = _aligned(rows)
-    return (
-        f"{table}\n  in all {total_l:.0f} l a day; each part is burst s / gap min, the gap from shut to open"
-    )
+    return f"{table}\n  in all {total_l:.0f} l on this day; parts are burst s / gap min, from shut to open"
 
 
 def _zone_row(section: ZoneSection, zone: ZonePlan, lengths_s: dict[DayPart, float]) -> tuple[str, ...]:

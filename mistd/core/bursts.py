@@ -79,7 +79,7 @@ def refuse_asked(turn: Turn, asked: AskBurst, forbidden: Veto) -> None:
 
 
 def _give_most_overdue(turn: Turn) -> None:
-    index = min(turn.waiting, key=lambda waiting: (turn.zone(waiting).due_s, waiting))
+    index = min(turn.waiting, key=lambda waiting: (_urgent_since_s(turn.zone(waiting)), waiting))
     stop_waiting(turn, index)
     zone = turn.touch(index)
     part = turn.almanac.part
@@ -91,6 +91,11 @@ def _give_most_overdue(turn: Turn) -> None:
         turn.tell(EventKind.BURST_REFUSED, zone.plan.name, forbidden.reason, figures)
         return
     _order(turn, zone, for_s, _why_due(turn, zone))
+
+
+def _urgent_since_s(zone: Zone) -> float:
+    """Since when the zone has waited in earnest: one that the keeper refused queues anew."""
+    return max(zone.due_s, zone.refused_s)
 
 
 def _why_due(turn: Turn, zone: Zone) -> str:
@@ -115,13 +120,19 @@ def _order(turn: Turn, zone: Zone, for_s: float, reason: str) -> None:
 
 
 def take_report(turn: Turn, report: LineReport) -> None:
-    """Believe what the keeper says it did; a report of a burst long given up is too late to matter."""
+    """Believe what the keeper says it did, and of a burst that was given up already, that it ended."""
     index = turn.plan.index[report.line]
     zone = turn.zone(index)
     if zone.is_unproved and report.edge is LineEdge.SHUT:
         zone = turn.touch(index)
         zone.is_unproved = False
-    if zone.phase is Phase.RESTING or zone.ticket != report.ticket:
+    if zone.ticket != report.ticket:
+        return
+    if zone.phase is Phase.RESTING:
+        if report.edge is LineEdge.SHUT and zone.shut_s < zone.ordered_s:  # given up, and not counted yet
+            opened_s = report.at_s - report.open_s
+            account = LineAccount(line=report.line, opened_s=opened_s, shut_s=report.at_s)
+            _take_in(turn, turn.touch(index), account, "but reported late")
         return
     zone = turn.touch(index)
     if report.edge is LineEdge.OPENED:
@@ -129,7 +140,8 @@ def take_report(turn: Turn, report: LineReport) -> None:
     elif report.edge is LineEdge.SHUT:
         _burst_ended(turn, zone, report.at_s, report.open_s, report.reason)
     else:
-        _burst_failed(turn, zone, f"the keeper refused: {report.reason}")
+        turn.line = turn.line.unopened(zone.ordered_s)
+        _burst_failed(turn, zone, f"the keeper refused: {report.reason}", turn.now_s - turn.plan.pause_s)
 
 
 def _burst_started(turn: Turn, zone: Zone, opened_s: float) -> None:
@@ -149,18 +161,21 @@ def _burst_ended(turn: Turn, zone: Zone, shut_s: float, open_s: float, reason: s
     water_l = zone.plan.water_l(open_s)
     zone.today = zone.today.plus(open_s, water_l)
     zone.shut_s = shut_s
+    zone.refused_s = -inf
     _rest(turn, zone, shut_s)
     set_mark(zone, turn.almanac.part)
     figures = {"open_s": round(open_s, 3), "water_l": round(water_l, 3)}
     turn.tell(EventKind.BURST_ENDED, zone.plan.name, reason, figures)
 
 
-def _burst_failed(turn: Turn, zone: Zone, reason: str) -> None:
+def _burst_failed(turn: Turn, zone: Zone, reason: str, since_s: float) -> None:
+    """No burst came of it: the line has been at rest since then."""
     if zone.asked:
         turn.answer(zone.asked.request_id, Outcome.REFUSED, reason)
-    _rest(turn, zone, turn.now_s)
+    _rest(turn, zone, since_s)
     set_mark(zone, turn.almanac.part)  # the part may have changed since it was ordered
     zone.held_until_s = turn.now_s + RETRY_S
+    zone.refused_s = turn.now_s
     figures: dict[str, float | str] = {"guard": "keeper", "for_s": zone.ordered_for_s}
     turn.tell(EventKind.BURST_REFUSED, zone.plan.name, reason, figures)
 
@@ -186,7 +201,7 @@ def give_up_report(turn: Turn, index: int) -> None:
         open_s = min(silent_s, zone.ordered_for_s)
         _burst_ended(turn, zone, turn.now_s, open_s, f"the keeper has not reported it for {silent_s:.1f} s")
     else:
-        _burst_failed(turn, zone, f"the keeper has not answered for {silent_s:.1f} s")
+        _burst_failed(turn, zone, f"the keeper has not answered for {silent_s:.1f} s", turn.now_s)
 
 
 def _refuse_unproved_hold(turn: Turn, zone: Zone) -> None:
@@ -207,15 +222,20 @@ def keeper_ready(turn: Turn, ready: KeeperReady) -> None:
     turn.keeper_since_s = ready.since_s
     turn.keeper_trouble = ""
     turn.is_changed = True
-    turn.tell(EventKind.KEEPER_READY, turn.plan.name, "a keeper holds every line shut and takes orders")
+    but = f", but cannot shut {', '.join(ready.unproved)}," if ready.unproved else ""
+    turn.tell(EventKind.KEEPER_READY, turn.plan.name, f"a keeper holds every line shut{but} and takes orders")
     accounts = {account.line: account for account in ready.accounts}
     for zone in turn.touch_all():
-        zone.is_unproved = False
+        zone.is_unproved = zone.plan.name in ready.unproved
+        if zone.is_unproved:
+            _refuse_unproved_hold(turn, zone)
+        if zone.is_unproved:
+            _refuse_unproved_hold(turn, zone)
         account = accounts.get(zone.plan.name)
         if zone.phase is not Phase.RESTING:
             _settle(turn, zone, account)
         elif account and account.shut_s > zone.shut_s + SAME_EDGE_S:
-            _take_in(turn, zone, account)
+            _take_in(turn, zone, account, "before this start; taken from the keeper")
         ask_guards_again(turn, zone)
 
 
@@ -235,18 +255,18 @@ def _settle(turn: Turn, zone: Zone, account: LineAccount | None) -> None:
         open_s = min(turn.now_s - zone.opened_s, zone.ordered_for_s)
         _burst_ended(turn, zone, turn.now_s, open_s, "the keeper was lost; counted as given in full")
     else:
-        _burst_failed(turn, zone, "the keeper was lost before it answered")
+        _burst_failed(turn, zone, "the keeper was lost before it answered", turn.now_s)
 
 
-def _take_in(turn: Turn, zone: Zone, account: LineAccount) -> None:
-    """A burst that was given before our last start and of which no note was left."""
+def _take_in(turn: Turn, zone: Zone, account: LineAccount, how: str) -> None:
+    """A burst that was given and of which we have no note: from before our start, or given up too soon."""
     open_s = account.shut_s - account.opened_s
     zone.opened_s, zone.shut_s = account.opened_s, account.shut_s
     zone.today = zone.today.plus(open_s, zone.plan.water_l(open_s))
     set_mark(zone, turn.almanac.part)
     if zone.is_waiting and zone.due_s > turn.now_s:
         stop_waiting(turn, turn.plan.index[zone.plan.name])
-    reason = f"given {turn.now_s - account.shut_s:.0f} s ago, before this start; taken from the keeper"
+    reason = f"given {turn.now_s - account.shut_s:.0f} s ago, {how}"
     turn.tell(EventKind.BURST_FOUND, zone.plan.name, reason, {"open_s": round(open_s, 3)})
 
 

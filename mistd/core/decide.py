@@ -22,7 +22,7 @@ from mistd.core.bursts import (
     take_report,
 )
 from mistd.core.events import EventKind
-from mistd.core.frost import Frost, after_reading, is_frost
+from mistd.core.frost import Frost, after_reading, is_frost, without_probe
 from mistd.core.holds import ask_hold, ask_release, attend_hold
 from mistd.core.house import Decision, House
 from mistd.core.observations import (
@@ -163,6 +163,7 @@ def _doubt_silent_sensors(turn: Turn) -> None:
     for name, state in turn.sensors.items():
         if state.stale_s <= turn.now_s:
             turn.sensors = {**turn.sensors, name: lost(state)}
+            turn.frost = without_probe(turn.frost, name)
             turn.tell(EventKind.READING_LOST, name, why_lost(state, turn.now_s))
     turn.stale_s = min((state.stale_s for state in turn.sensors.values()), default=inf)
     reconsider_frost(turn)

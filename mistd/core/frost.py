@@ -41,12 +41,17 @@ def after_reading(frost: Frost, probe: str, value_c: float, at_s: float, limit_c
     if value_c >= limit_c + (THAW_BAND_C if before and frost.is_on else 0.0):
         if before is None:
             return frost
-        return Frost(
-            cold={name: cold for name, cold in frost.cold.items() if name != probe}, is_on=frost.is_on
-        )
+        return without_probe(frost, probe)
     since_s, readings = (before.since_s, before.readings) if before else (at_s, 0)
     cold = Cold(since_s=since_s, last_s=at_s, readings=readings + 1)
     return Frost(cold={**frost.cold, probe: cold}, is_on=frost.is_on)
+
+
+def without_probe(frost: Frost, probe: str) -> Frost:
+    """The cold probes without one that has fallen silent: when it is back, its proof begins anew."""
+    if probe not in frost.cold:
+        return frost
+    return Frost(cold={name: cold for name, cold in frost.cold.items() if name != probe}, is_on=frost.is_on)
 
 
 def is_frost(frost: Frost, probes: Iterable[SensorState], delay_s: float, *, is_light: bool) -> bool:

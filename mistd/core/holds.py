@@ -2,7 +2,8 @@
 
 Rule 1: a hold always ends by itself, and says two minutes before that mist is coming; when that could not be
 said in time (the program was away), whoever is in there still gets the two minutes.
-Rule 2: whoever asks for a hold is told "done" only when the valve is reported shut and the hold is on disk.
+Rule 2: no hold is shortened by another; only a release ends one before its time.
+Rule 3: whoever asks for a hold is told "done" only when the valve is reported shut and the hold is on disk.
 """
 
 from mistd.core.actions import AnswerRequest, Outcome, ShutValve
@@ -24,17 +25,27 @@ def ask_hold(turn: Turn, asked: AskHold) -> None:
         turn.answer(asked.request_id, Outcome.REFUSED, problem)
         return
     zone = turn.touch(turn.plan.index[asked.zone])
-    is_first = zone.hold is None
-    zone.hold = Hold(ends_s=turn.now_s + asked.for_s, author=asked.author, note=asked.note)
-    answer = _kept_answer(asked.request_id, f"held dry for {asked.for_s / S_PER_MIN:g} min", asked.for_s)
+    before = zone.hold
+    zone.hold = _longer_hold(before, asked, turn.now_s)
+    left_s = zone.hold.ends_s - turn.now_s
+    answer = _kept_answer(asked.request_id, f"held dry for {left_s / S_PER_MIN:.3g} min", left_s)
     if zone.phase is Phase.RESTING:
         turn.ask_for(answer)
     else:
         zone.answers_when_shut = (*zone.answers_when_shut, answer)
         turn.ask_for(ShutValve(zone=asked.zone, reason=f"held dry by {asked.author}"))
-    kind = EventKind.HOLD_STARTED if is_first else EventKind.HOLD_EXTENDED
-    reason = f"held dry by {asked.author}" + (f": {asked.note}" if asked.note else "")
-    turn.tell(kind, asked.zone, reason, {"for_s": asked.for_s})
+    if zone.hold is not before:
+        kind = EventKind.HOLD_STARTED if before is None else EventKind.HOLD_EXTENDED
+        reason = f"held dry by {asked.author}" + (f": {asked.note}" if asked.note else "")
+        turn.tell(kind, asked.zone, reason, {"for_s": left_s})
+
+
+def _longer_hold(hold: Hold | None, asked: AskHold, now_s: float) -> Hold:
+    """The hold after somebody asks for one: whoever was promised longer keeps that."""
+    ends_s = now_s + asked.for_s
+    if hold and hold.ends_s > ends_s:
+        return hold
+    return Hold(ends_s=ends_s, author=asked.author, note=asked.note)
 
 
 def _why_no_hold(turn: Turn, asked: AskHold) -> str | None:

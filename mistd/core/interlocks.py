@@ -99,7 +99,8 @@ def _too_soon(zone: Zone, _for_s: float, around: Circumstances) -> Veto | None:
     known = "shut" if zone.shut_s >= around.keeper_since_s else "known to be shut"
     return Veto(
         guard=Guard.SHORTEST_REST,
-        reason=f"{known} for {so_far_s:.1f} s only, shortest rest {zone.plan.shortest_rest_s:g} s",
+        reason=f"{known} for {so_far_s:.1f} s only, shortest rest {zone.plan.shortest_rest_s:g} s; "
+        f"ask again in {rests_until_s - around.now_s:.0f} s",
         figures={"rested_s": round(so_far_s, 3), "shortest_rest_s": zone.plan.shortest_rest_s},
         until_s=rests_until_s,
     )

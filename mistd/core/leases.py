@@ -15,6 +15,9 @@ from math import inf, isfinite
 
 from mistd.core.observations import LineAccount
 
+# A line that does not shut gives its place among those open at once to the others after so long, or one
+# failed output would dry out the whole house; it stays in trouble, told, and is driven shut again and again.
+STUCK_S = 10.0
 EDGE_S = 1e-6  # instants this close are the same: sums of floats
 
 
@@ -80,8 +83,9 @@ class Ledger:
     def _why_not_now(self, line: str, rule: LineRule, now_s: float) -> str | None:
         if line in self._open:
             return "it is open already"
-        if len(self._open) >= self.rules.open_at_once:
-            return f"{len(self._open)} valves are open, at once at most {self.rules.open_at_once}"
+        counted = sum(now_s < opening.ends_s + STUCK_S for opening in self._open.values())
+        if counted >= self.rules.open_at_once:
+            return f"{counted} valves are open, at once at most {self.rules.open_at_once}"
         rested_s = now_s - self._shut_s[line]
         if rested_s < rule.shortest_rest_s - EDGE_S:
             return f"shut for {rested_s:.1f} s only, shortest rest {rule.shortest_rest_s:g} s"
@@ -90,6 +94,11 @@ class Ledger:
     def open(self, line: str, ticket: int, for_s: float, now_s: float) -> None:
         """Enter an opening that `why_not` has nothing against; to be called before the line is driven."""
         self._open[line] = Opening(ticket=ticket, opened_s=now_s, ends_s=now_s + for_s)
+
+    def cancel(self, line: str, now_s: float) -> None:
+        """Enter that a line never opened: it rests, and there was no burst to account for."""
+        self._open.pop(line, None)
+        self._shut_s[line] = now_s
 
     def shut(self, line: str, reason: str, now_s: float) -> Shutting | None:
         """Enter that a line is shut; None when it was shut already."""

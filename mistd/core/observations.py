@@ -43,6 +43,7 @@ class KeeperReady:
 
     since_s: float  # when this keeper began: what a line did before that it cannot know, so it rests first
     accounts: tuple[LineAccount, ...] = ()
+    unproved: tuple[str, ...] = ()  # lines that it drives shut and that do not read shut
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -19,7 +19,7 @@ class AskBurst:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AskHold:
-    """Keep a zone dry, for people at work in it; asked again, it runs from now on."""
+    """Keep a zone dry, for people at work in it; asked again, it lasts as long as the longer of the two."""
 
     request_id: str
     zone: str

@@ -7,7 +7,7 @@ This file knows slots and instants. It does not know why a zone is due or whethe
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import inf
 
 from mistd.core.almanac import DayPart
@@ -20,6 +20,7 @@ class Line:
 
     free_s: tuple[float, ...]
     last_opening_s: float = -inf
+    opening_before_s: float = -inf  # the one before the last
     next_ticket: int = 1
 
     def start_s(self, pause_s: float) -> float:
@@ -29,22 +30,32 @@ class Line:
     def taken(self, now_s: float) -> tuple["Line", int]:
         """The line with its freest slot taken, and which slot that is."""
         slot = self.free_s.index(min(self.free_s))
-        return self._with(slot, inf, now_s, self.next_ticket + 1), slot
+        taken = Line(
+            free_s=(*self.free_s[:slot], inf, *self.free_s[slot + 1 :]),
+            last_opening_s=now_s,
+            opening_before_s=self.last_opening_s,
+            next_ticket=self.next_ticket + 1,
+        )
+        return taken, slot
 
     def given_back(self, slot: int, free_s: float) -> "Line":
         """The line with a slot free again from an instant on."""
-        return self._with(slot, free_s, self.last_opening_s, self.next_ticket)
+        return Line(
+            free_s=(*self.free_s[:slot], free_s, *self.free_s[slot + 1 :]),
+            last_opening_s=self.last_opening_s,
+            opening_before_s=self.opening_before_s,
+            next_ticket=self.next_ticket,
+        )
+
+    def unopened(self, ordered_s: float) -> "Line":
+        """The line when what was ordered at an instant did not open: no pause is owed after it."""
+        if self.last_opening_s != ordered_s:
+            return self
+        return replace(self, last_opening_s=self.opening_before_s)
 
     def resumed(self, *, next_ticket: int, last_opening_s: float) -> "Line":
         """The line with tickets and the last opening carried over a restart of the program."""
         return Line(free_s=self.free_s, last_opening_s=last_opening_s, next_ticket=next_ticket)
-
-    def _with(self, slot: int, free_s: float, last_opening_s: float, next_ticket: int) -> "Line":
-        return Line(
-            free_s=(*self.free_s[:slot], free_s, *self.free_s[slot + 1 :]),
-            last_opening_s=last_opening_s,
-            next_ticket=next_ticket,
-        )
 
 
 def worst_wait_s(burst_s: Iterable[float], valves_at_once: int, pause_s: float) -> float:

@@ -66,6 +66,7 @@ class Zone:
     mark: float = -inf  # reading of the cycle's meter at which the next burst is due
     due_s: float = -inf  # the same as an instant
     held_until_s: float = -inf  # a guard has spoken: not before this
+    refused_s: float = -inf  # when the keeper last refused the burst that is due
     is_waiting: bool = False  # due, and waiting for the line
     is_unproved: bool = False  # its valve was not reported shut when it should have been
     hold: Hold | None = None
@@ -90,6 +91,7 @@ class Zone:
             mark=self.mark,
             due_s=self.due_s,
             held_until_s=self.held_until_s,
+            refused_s=self.refused_s,
             is_waiting=self.is_waiting,
             is_unproved=self.is_unproved,
             hold=self.hold,

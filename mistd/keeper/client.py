@@ -122,7 +122,16 @@ class KeeperClient:
                 await self._all_shut.wait()
                 if self._child:
                     await asyncio.to_thread(self._child.wait, self._answer_s)
+        if not self._all_shut.is_set() and self._child and self._child.poll() is None:
+            return await self._ended_child(self._child)
         return self._all_shut.is_set() and not self._left_open
+
+    async def _ended_child(self, child: "subprocess.Popen[bytes]") -> bool:
+        """End a keeper we started and cannot speak with: on SIGTERM it shuts every line and ends with 0."""
+        child.terminate()
+        with suppress(subprocess.TimeoutExpired):
+            return await asyncio.to_thread(child.wait, self._answer_s) == 0
+        return False
 
     async def _listen(self, reader: StreamReader, writer: StreamWriter) -> None:
         """Take in what the keeper says, until it says no more."""
@@ -214,7 +223,8 @@ class KeeperClient:
             for line, opened_s, shut_s in answer["accounts"]
         )
         self._writer, self._pid = writer, answer["pid"]
-        self._tell(KeeperReady(since_s=answer["since_s"], accounts=accounts))
+        unproved = tuple(answer["unproved"])
+        self._tell(KeeperReady(since_s=answer["since_s"], accounts=accounts, unproved=unproved))
 
     async def _turned_away(self, writer: StreamWriter, answer: Mapping[str, Any]) -> None:
         """The keeper will not have us: as one of another configuration it is retired, to start our own."""

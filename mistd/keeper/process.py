@@ -118,8 +118,7 @@ class Keeper:
         try:
             self._drive(line, is_open=False)
         except LinesError as problem:
-            self._retry_s[line] = self._clock.now_s() + RETRY_SHUT_S
-            self._tell({"told": "trouble", "line": line, "reason": f"it does not shut: {problem}"})
+            self._try_again(line, problem)
             return
         self._retry_s.pop(line, None)
         now_s = self._clock.now_s()
@@ -135,6 +134,12 @@ class Keeper:
                     "reason": reason,
                 }
             )
+
+    def _try_again(self, line: str, problem: LinesError) -> None:
+        """A line that does not shut is told once, and tried again and again."""
+        if line not in self._retry_s:
+            self._tell({"told": "trouble", "line": line, "reason": f"it does not shut: {problem}"})
+        self._retry_s[line] = self._clock.now_s() + RETRY_SHUT_S
 
     def _drive(self, line: str, *, is_open: bool) -> None:
         """Drive a line and read it back.
@@ -213,7 +218,13 @@ class Keeper:
         self._owner = caller
         self._ledger.hear(self._clock.now_s())
         accounts = [[each.line, each.opened_s, each.shut_s] for each in self._ledger.accounts()]
-        told = {"told": "taken", "since_s": self._ledger.since_s, "accounts": accounts, "pid": os.getpid()}
+        told = {
+            "told": "taken",
+            "since_s": self._ledger.since_s,
+            "accounts": accounts,
+            "unproved": list(self._retry_s),
+            "pid": os.getpid(),
+        }
         self._say(caller, told)
 
     def _open(self, line: str, ticket: int, for_s: float) -> None:
@@ -227,9 +238,18 @@ class Keeper:
             self._drive(line, is_open=True)
         except LinesError as problem:
             self._refuse(line, ticket, str(problem), now_s)  # first, or what follows would count as a burst
-            self._shut(line, "it could not be opened")
+            self._undo_opening(line)
             return
         self._tell({"told": "opened", "line": line, "ticket": ticket, "at_s": now_s})
+
+    def _undo_opening(self, line: str) -> None:
+        """A line that could not be opened is driven shut; it was no burst, unless it does not shut either."""
+        try:
+            self._drive(line, is_open=False)
+        except LinesError as problem:
+            self._try_again(line, problem)
+        else:
+            self._ledger.cancel(line, self._clock.now_s())
 
     def _refuse(self, line: str, ticket: int, reason: str, now_s: float) -> None:
         self._tell({"told": "refused", "line": line, "ticket": ticket, "at_s": now_s, "reason": reason})
@@ -281,6 +301,7 @@ def start(clock: KeeperClock) -> None:
         _say_started({"told": "failed", "reason": str(problem)})
         sys.exit(1)
     try:
+        _come_before_ordinary_processes()
         keeper = Keeper(spec, lines, listener, clock)
         _say_started({"told": "started", "pid": os.getpid()})
         keeper.keep(stop)
@@ -345,6 +366,16 @@ def _stop_on_signals() -> socket.socket:
         signal.signal(number, lambda *_: None)
     signal.signal(signal.SIGHUP, signal.SIG_IGN)
     return stop
+
+
+def _come_before_ordinary_processes() -> None:
+    """Get our turn at once, however busy the machine is; where we may not ask for that, take it as it comes.
+
+    Our turns are a few tenths of a millisecond. Without this, eight busy processes on two cores made a valve
+    shut up to 176 ms late; with it, 0.1 ms.
+    """
+    with suppress(OSError):
+        os.sched_setscheduler(0, os.SCHED_RR, os.sched_param(1))
 
 
 def _say_started(message: dict[str, Any]) -> None:

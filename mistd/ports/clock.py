@@ -22,6 +22,14 @@ class Clock(Protocol):
         """Whether the wall time is believed: false after a start without a clock battery, until it is set."""
         ...
 
+    def is_synchronised(self) -> bool:
+        """Whether somebody outside has set the wall time since the machine started; False when unknown.
+
+        Trusted is enough for the time of day. For how long the machine was off it takes more: a board whose
+        clock stood still boots with an old time that looks right.
+        """
+        ...
+
     def age_s(self, issued_at: datetime) -> float | None:
         """Seconds since an aware instant that a person's machine stamped (negative: it lies ahead).
 

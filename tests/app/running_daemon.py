@@ -25,6 +25,7 @@ NAME = "mqtt-house"
 ROOT = f"mistd/{NAME}"
 ANSWER = f"{ROOT}/answer"
 WITHIN_S = 10.0
+EDGE_S = 0.001  # the keeper's instants, and sums of floats
 SPARE_S = 0.05  # beyond a rest, for the daemon to hear of it
 
 Told = dict[str, Any]
@@ -164,11 +165,22 @@ def gaps_s(bursts: Sequence[Burst]) -> list[float]:
     return [later.opened_s - earlier.shut_s for earlier, later in pairwise(bursts)]
 
 
-def undisturbed(bursts: Mapping[str, Sequence[Burst]], zones: Sequence[Zone], longest_wait_s: float) -> bool:
-    """Whether every zone was given its bursts, whole and in time, for as long as was watched."""
-    return all(
-        len(bursts[zone.name]) > 1
-        and all(abs(each.shut_s - each.opened_s - zone.burst_s) < 0.1 for each in bursts[zone.name])
-        and all(zone.gap_s - 0.05 < gap < zone.gap_s + longest_wait_s for gap in gaps_s(bursts[zone.name]))
-        for zone in zones
-    )
+def disturbances(
+    bursts: Mapping[str, Sequence[Burst]], zones: Sequence[Zone], longest_wait_s: float, late_s: float
+) -> list[str]:
+    """Every burst that was not whole or not in time, and every zone that was hardly watched."""
+    found = [
+        f"{zone.name} had {len(bursts[zone.name])} bursts" for zone in zones if len(bursts[zone.name]) < 3
+    ]
+    for zone in zones:
+        lengths_s = [burst.shut_s - burst.opened_s for burst in bursts[zone.name]]
+        found += [
+            f"{zone.name} was open for {each:.3f} s" for each in lengths_s if each < zone.burst_s - EDGE_S
+        ]
+        found += [
+            f"{zone.name} was open for {each:.3f} s" for each in lengths_s if each > zone.burst_s + late_s
+        ]
+        for gap_s in gaps_s(bursts[zone.name]):
+            if not zone.gap_s - EDGE_S <= gap_s <= zone.gap_s + longest_wait_s:
+                found.append(f"{zone.name} had a gap of {gap_s:.3f} s")
+    return found

@@ -89,6 +89,13 @@ def desk_at(utc: datetime, *, is_trusted: bool = True) -> Desk:
     return desk
 
 
+def looked_at(utc: datetime, *, is_trusted: bool = True) -> Desk:
+    """The same after its first look."""
+    desk = desk_at(utc, is_trusted=is_trusted)
+    assert desk.wait(0.0) is not None
+    return desk
+
+
 def test_the_first_almanac_is_of_the_sun_when_the_clock_is_trusted() -> None:
     almanac = desk_at(NOON).house.almanac
 
@@ -101,8 +108,16 @@ def test_the_first_almanac_without_trust_says_day_even_by_night() -> None:
     assert (almanac.part, almanac.is_trusted) == (DayPart.DAY, False)
 
 
-def test_nothing_is_new_until_the_almanac_ends() -> None:
+def test_at_the_first_look_there_is_an_almanac_though_nothing_has_changed() -> None:
+    """The daemon may have been away over midnight, and then the day's count has to be closed."""
     desk = desk_at(NOON)
+
+    assert desk.wait(0.0) is not None
+    assert desk.wait(0.0) is None
+
+
+def test_nothing_is_new_until_the_almanac_ends() -> None:
+    desk = looked_at(NOON)
     left_s = desk.house.almanac.ends_s
 
     assert desk.wait(left_s - 0.001) is None
@@ -115,7 +130,7 @@ def test_nothing_is_new_until_the_almanac_ends() -> None:
 
 @pytest.mark.parametrize("by_s", [3600.0, -3600.0, STEP_S + 0.01, -STEP_S - 0.01, 10 * 365 * 86_400.0])
 def test_a_step_of_the_wall_clock_makes_a_new_almanac_and_is_told_once(by_s: float) -> None:
-    desk = desk_at(NOON)
+    desk = looked_at(NOON)
 
     desk.clock.stepped_by = timedelta(seconds=by_s)
     first, stepped_s = desk.wait(1.0), desk.calendar.stepped_s
@@ -128,7 +143,7 @@ def test_a_step_of_the_wall_clock_makes_a_new_almanac_and_is_told_once(by_s: flo
 
 
 def test_an_almanac_after_a_step_has_the_new_times() -> None:
-    desk = desk_at(NOON)
+    desk = looked_at(NOON)
 
     desk.clock.stepped_by = timedelta(hours=12)
     new = desk.wait(1.0)
@@ -139,7 +154,7 @@ def test_an_almanac_after_a_step_has_the_new_times() -> None:
 
 @pytest.mark.parametrize("by_s", [STEP_S - 0.01, -STEP_S + 0.01])
 def test_a_small_difference_is_no_step(by_s: float) -> None:
-    desk = desk_at(NOON)
+    desk = looked_at(NOON)
 
     desk.clock.stepped_by = timedelta(seconds=by_s)
 
@@ -149,7 +164,7 @@ def test_a_small_difference_is_no_step(by_s: float) -> None:
 
 def test_a_clock_that_drifts_for_days_never_steps() -> None:
     """500 ppm, the most that a time service slews by: 43 s a day, looked at every minute."""
-    desk = desk_at(NOON)
+    desk = looked_at(NOON)
 
     for minute in range(2 * 24 * 60):
         desk.clock.stepped_by = timedelta(seconds=minute * 60 * 0.0005)
@@ -158,7 +173,7 @@ def test_a_clock_that_drifts_for_days_never_steps() -> None:
 
 
 def test_a_step_forth_and_back_between_two_looks_is_none() -> None:
-    desk = desk_at(NOON)
+    desk = looked_at(NOON)
 
     desk.clock.stepped_by = timedelta(hours=1)
     desk.clock.stepped_by = timedelta()
@@ -168,7 +183,7 @@ def test_a_step_forth_and_back_between_two_looks_is_none() -> None:
 
 @pytest.mark.parametrize("was_trusted", [True, False])
 def test_a_change_of_trust_makes_a_new_almanac_at_once(was_trusted: bool) -> None:
-    desk = desk_at(MIDNIGHT, is_trusted=was_trusted)
+    desk = looked_at(MIDNIGHT, is_trusted=was_trusted)
 
     desk.clock.trusted = not was_trusted
     new = desk.wait(0.1)
@@ -180,7 +195,7 @@ def test_a_change_of_trust_makes_a_new_almanac_at_once(was_trusted: bool) -> Non
 
 
 def test_an_uncertain_almanac_is_looked_at_every_minute() -> None:
-    desk = desk_at(NOON, is_trusted=False)
+    desk = looked_at(NOON, is_trusted=False)
 
     assert desk.wait(UNTRUSTED_LOOK_S - 1.0) is None
     assert desk.wait(1.0) is not None
@@ -201,7 +216,7 @@ def test_an_uncertain_almanac_is_looked_at_every_minute() -> None:
 def test_while_time_is_not_trusted_the_light_tells_day_from_night(
     roof: float | None, bench: float | None, part: DayPart
 ) -> None:
-    desk = desk_at(NOON, is_trusted=False)
+    desk = looked_at(NOON, is_trusted=False)
     for name, value in {"roof": roof, "bench": bench}.items():
         if value is not None:
             desk.hear(name, value)
@@ -213,7 +228,7 @@ def test_while_time_is_not_trusted_the_light_tells_day_from_night(
 
 
 def test_a_light_reading_that_grew_old_says_nothing() -> None:
-    desk = desk_at(NOON, is_trusted=False)
+    desk = looked_at(NOON, is_trusted=False)
     desk.hear("roof", 0.0)
     assert (first := desk.wait(UNTRUSTED_LOOK_S)) is not None
 
@@ -227,7 +242,7 @@ def test_a_light_reading_that_grew_old_says_nothing() -> None:
 
 
 def test_temperature_is_not_taken_for_light() -> None:
-    desk = desk_at(NOON, is_trusted=False)
+    desk = looked_at(NOON, is_trusted=False)
     desk.hear("air", 5.0)
 
     new = desk.wait(UNTRUSTED_LOOK_S)

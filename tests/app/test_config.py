@@ -84,7 +84,7 @@ def test_the_summary_tells_water_as_reckoned_by_hand(tmp_path: Path) -> None:
     water_l = 86_400 / 606 * 6 / 60 * 12 * 0.6
     assert "143" in output
     assert f"{water_l:.0f} l, {water_l / 14:.1f} mm" in output
-    assert f"in all {water_l:.0f} l a day" in output
+    assert f"in all {water_l:.0f} l on this day" in output
 
 
 def test_simulated_outputs_are_called_so_in_the_summary(tmp_path: Path) -> None:

@@ -8,14 +8,15 @@ from functools import partial
 
 import pytest
 
-from tests.app.running_daemon import MqttHouse, Told, undisturbed
+from tests.app.running_daemon import MqttHouse, Told, disturbances
 from tests.safety.harness import Zone, until
 from tests.safety.watching import Burst, Watch
 
 pytestmark = [pytest.mark.real_time, pytest.mark.broker]
 
 ZONES = [Zone(name=name, burst_s=0.5, gap_s=1.2) for name in ("left", "right")]
-LONGEST_WAIT_S = 0.6  # behind the pause of the other zone, and for a busy machine
+LONGEST_WAIT_S = 1.5  # behind the pause of the other zone, and for a machine that runs four houses at once
+LATE_S = 0.4  # how exactly a burst ends is for `tests/safety` to judge, on its own
 AWAY_S = 2.5
 HANGS_S = 5.0  # longer than two keepalives of 2 s, so that the daemon gives the connection up
 BACK_WITHIN_S = 10.0
@@ -123,7 +124,7 @@ def test_the_valves_keep_their_time_whatever_becomes_of_the_broker(
     found = outcomes[story].result()
 
     assert min(found.without_broker.values()) >= 2
-    assert undisturbed(found.bursts, ZONES, LONGEST_WAIT_S), found.bursts
+    assert disturbances(found.bursts, ZONES, LONGEST_WAIT_S, LATE_S) == []
 
 
 @pytest.mark.parametrize("story", STORIES)

@@ -123,6 +123,11 @@ def test_without_a_word_of_a_house_the_page_says_so() -> None:
     ]
 
 
+def test_what_is_told_of_a_house_without_a_daemon_is_said_to_be_from_before() -> None:
+    assert page(status(state="offline"), house())[1].startswith("! the daemon is offline")
+    assert not any("offline" in line for line in page(status(), house()))
+
+
 def test_a_dead_daemon_and_simulated_outputs_are_shown_in_the_first_line() -> None:
     assert (
         "daemon offline, simulated outputs" in page(status(state="offline", driver="simulated"), house())[0]
@@ -155,7 +160,7 @@ def test_what_keeps_a_house_from_misting_rightly_is_a_warning(changes: dict[str,
         ({"kind": "flow", "value": 7.24}, "air 7.2 l/min"),
         ({"kind": "something_new", "value": 5.25, "unit": "dS"}, "air 5.25 dS"),
         ({"is_good": False}, "air lost"),
-        ({"value": None}, "air lost"),
+        ({"value": None, "is_good": False}, "air not heard yet"),
     ],
 )
 def test_readings_are_shown_in_the_growers_units(changes: dict[str, Any], shown: str) -> None:
@@ -177,6 +182,7 @@ def test_every_kind_of_sensor_has_a_way_to_be_shown() -> None:
         ({"next_burst_at": NOW + timedelta(seconds=91)}, "in 2 min"),
         ({"next_burst_at": NOW + timedelta(hours=2)}, "in 2.0 h"),
         ({"next_burst_at": NOW.astimezone(UTC) + timedelta(seconds=30)}, "in 30 s"),
+        ({"hold": {"until": NOW + timedelta(minutes=30), "by": "Ida", "note": ""}}, "after the hold, 30 min"),
         ({"last_burst": None}, "never"),
         ({"last_burst": {"began_at": NOW, "ended_at": None, "lasted_s": None}}, "now"),
     ],

@@ -352,3 +352,26 @@ def test_rows_without_a_clock_leave_the_time_away_unknown() -> None:
 
 def test_at_the_very_first_start_there_was_no_time_away() -> None:
     assert shift_of({}, clock_at(timedelta(), 40.0), BOOT) == Shift(by_s=0.0, is_time_away_known=True)
+
+
+def test_a_row_in_the_seconds_of_an_earlier_run_of_the_machine_is_left_out() -> None:
+    """A zone that was out of the file for a while comes back as new, not as held by a clock long gone."""
+    texts = {
+        CLOCK_ROW: json.dumps({"boot_id": "now", "now_s": 50.0}),
+        LEFT: json.dumps({"boot_id": "now", "shut_s": 40.0}),
+        RIGHT: json.dumps({"boot_id": "before", "hold_ends_s": 90_000.0}),
+    }
+
+    rows, unreadable = readable_rows(texts)
+
+    assert set(rows) == {CLOCK_ROW, LEFT}
+    assert unreadable == []
+
+
+def test_a_clock_that_nobody_has_set_says_nothing_of_the_time_away() -> None:
+    """A board whose clock stood still boots with an old time that looks right."""
+    row: dict[str, Any] = {"boot_id": BOOT, "now_s": 5000.0, "utc": NOON.isoformat(), "is_trusted": True}
+    clock = clock_at(timedelta(seconds=20), 40.0)
+    clock.synchronised = False
+
+    assert not shift_of({CLOCK_ROW: row}, clock, "another").is_time_away_known

@@ -88,6 +88,7 @@ class Lived:
     first: House  # as it began, before the first step
     steps: list[Step] = field(default_factory=list)
     edges: list[tuple[float, str, bool]] = field(default_factory=list)  # what the lines truly did
+    stuck: list[tuple[float, str]] = field(default_factory=list)  # when a line should have shut and did not
     refusals: list[tuple[float, str]] = field(default_factory=list)  # the ledger's own, not those injected
     restarts: list[Away] = field(default_factory=list)
     asked: dict[str, tuple[float, Request]] = field(default_factory=dict)
@@ -126,7 +127,7 @@ class Life:
         self.connection = 0  # counts up: what was sent over an earlier one is lost
         self.is_connected = False
         self.is_up = True
-        self.stuck: set[str] = set()
+        self.stuck_until_s: dict[str, float] = {}
         self.fails: list[str] = []
         self.mute: set[int] = set()
         self.late: set[int] = set()
@@ -245,7 +246,7 @@ class Life:
             return
         self.is_up = False
         self.keeper_news, self.readings, self.requests = [], [], []
-        self.connection_ends()
+        self.connection_ends(dies=what.keeper_dies)
         if what.keeper_dies:
             self.ledger = None
         back_s = self.now_s + what.away_s
@@ -277,23 +278,26 @@ class Life:
             return
         self.ledger = self.ledger or Ledger(self.rules, self.now_s)
         self.is_connected = True
-        self.keeper_news.append(KeeperReady(since_s=self.ledger.since_s, accounts=self.ledger.accounts()))
+        ledger = self.ledger
+        word = KeeperReady(since_s=ledger.since_s, accounts=ledger.accounts(), unproved=ledger.open_lines())
+        self.keeper_news.append(word)
 
     def keeper_goes(self, what: KeeperGoes) -> None:
         if not self.is_connected:
             return
-        self.connection_ends()
+        self.connection_ends(dies=what.dies)
         if what.dies:
             self.ledger = None
         self.keeper_news.append(KeeperLost(reason="died" if what.dies else "the connection closed"))
         self.at(self.now_s + what.away_s, self.keeper_begins)
 
-    def connection_ends(self) -> None:
-        """Alone, the keeper shuts every line; a dying one lets them fall shut, stuck or not."""
+    def connection_ends(self, *, dies: bool) -> None:
+        """Alone, the keeper shuts what can be shut; a dying one lets all lines fall shut."""
         self.is_connected = False
         self.connection += 1
         for line in self.ledger.open_lines() if self.ledger else ():
-            self.stuck.discard(line)
+            if dies:
+                self.stuck_until_s.pop(line, None)
             self.keeper_shuts(line, "the daemon is not heard")
 
     def send(self, do: Callable[[], None]) -> None:
@@ -328,7 +332,7 @@ class Life:
         elif how == "late":
             self.late.add(order.ticket)
         elif how == "sticks":
-            self.stuck.add(order.zone)
+            self.stuck_until_s[order.zone] = self.now_s + order.for_s + STICKS_FOR_S
         self.ledger.open(order.zone, order.ticket, order.for_s, self.now_s)
         self.lived.edges.append((self.now_s, order.zone, True))
         self.report(LineEdge.OPENED, order.zone, order.ticket)
@@ -343,11 +347,11 @@ class Life:
     def keeper_shuts(self, line: str, reason: str) -> None:
         if self.ledger is None or line not in self.ledger.open_lines():
             return
-        if line in self.stuck:
-            self.stuck.discard(line)
+        if self.now_s < self.stuck_until_s.get(line, -inf):
+            self.lived.stuck.append((self.now_s, line))
             self.tell(LineTrouble(line=line, reason="it does not shut"))
             ledger, ends_s = self.ledger, self.ledger.ends_s()[line]
-            self.at(self.now_s + STICKS_FOR_S, lambda: self.time_is_over(ledger, line, ends_s))
+            self.at(self.stuck_until_s[line], lambda: self.time_is_over(ledger, line, ends_s))
             return
         shutting = self.ledger.shut(line, reason, self.now_s)
         assert shutting is not None

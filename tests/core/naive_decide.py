@@ -5,6 +5,7 @@ then looks at every zone to see what must be opened now. It keeps what happened,
 
 - a zone is due when the gap of this part of the day has passed since its water stopped, or if never misted;
 - the most overdue goes first, those never misted before all, in the order of the plan where that is equal;
+  one that the keeper refused queues anew from then, and its refusal costs the line nothing;
 - no burst without a keeper, in a hold, in frost, while open, or before the line has rested;
 - as many at once as the house allows; a valve counts as open until a pause after it was shut, and no two
   open within a pause;
@@ -45,6 +46,7 @@ class NaiveZone:
     hold_ends_s: float | None = None
     wait_for_shut: list[str] = field(default_factory=list)  # holds to be answered
     not_before_s: float = -inf  # the keeper failed it
+    failed_s: float = -inf  # when it did, since the last burst
     is_unproved: bool = False
 
 
@@ -68,7 +70,7 @@ class NaiveHouse:
         self.is_frost, self.has_keeper, self.keeper_since_s = False, False, -inf
         self.asked: list[AskBurst] = []
         self.free_s: list[float] = []  # a pause after each shutting
-        self.last_order_s, self.orders = -inf, 0
+        self.last_order_s, self.order_before_s, self.orders = -inf, -inf, 0
         self.acts: list[Act] = []
 
     def step(self, observations: Observations, now_s: float) -> list[Act]:
@@ -85,6 +87,7 @@ class NaiveHouse:
             self.hear_person(request)
         for name, probe in self.probes.items():
             probe.is_lost |= now_s >= probe.heard_s + self.plan.sensors[name].stale_after_s
+            probe.cold_s = [] if probe.is_lost else probe.cold_s
         self.look_for_frost()
         for zone in self.zones.values():
             self.end_what_is_over(zone)
@@ -112,20 +115,30 @@ class NaiveHouse:
     def hear_report(self, zone: NaiveZone, report: LineReport) -> None:
         if report.edge is LineEdge.SHUT:
             zone.is_unproved = False
-        if zone.doing == "rest" or report.ticket != zone.ticket:
+        if report.ticket != zone.ticket:
+            return
+        if zone.doing == "rest":
+            if (
+                report.edge is LineEdge.SHUT and zone.shut_s < zone.ordered_s
+            ):  # given up, and given all the same
+                zone.shut_s = report.at_s
             return
         if report.edge is LineEdge.OPENED:
             self.has_opened(zone)
         elif report.edge is LineEdge.SHUT:
             self.has_shut(zone, report.at_s)
         else:
-            self.has_failed(zone)
+            self.has_failed(zone, self.now_s - self.plan.pause_s)
+            if self.last_order_s == zone.ordered_s:
+                self.last_order_s = self.order_before_s
 
     def hear_new_keeper(self, news: KeeperReady) -> None:
         self.has_keeper, self.keeper_since_s = True, news.since_s
         accounts = {account.line: account for account in news.accounts}
         for name, zone in self.zones.items():
             account = accounts.get(name)
+            if name in news.unproved:
+                self.refuse_unproved_hold(zone)
             if zone.doing != "rest" and account and account.opened_s >= zone.ordered_s:
                 if zone.doing == "ordered":
                     self.has_opened(zone)
@@ -133,10 +146,10 @@ class NaiveHouse:
             elif zone.doing == "open":
                 self.has_shut(zone, self.now_s)
             elif zone.doing == "ordered":
-                self.has_failed(zone)
+                self.has_failed(zone, self.now_s)
             elif account and account.shut_s > zone.shut_s + 0.001:
                 zone.shut_s = account.shut_s
-            zone.not_before_s, zone.is_unproved = -inf, False
+            zone.not_before_s, zone.is_unproved = -inf, name in news.unproved
 
     def has_opened(self, zone: NaiveZone) -> None:
         zone.doing = "open"
@@ -144,14 +157,14 @@ class NaiveHouse:
             self.answer(zone.asked.request_id, "done")
 
     def has_shut(self, zone: NaiveZone, at_s: float) -> None:
-        zone.shut_s = at_s
+        zone.shut_s, zone.failed_s = at_s, -inf
         self.rests(zone, at_s)
 
-    def has_failed(self, zone: NaiveZone) -> None:
+    def has_failed(self, zone: NaiveZone, since_s: float) -> None:
         if zone.asked:
             self.answer(zone.asked.request_id, "refused")
-        zone.not_before_s = self.now_s + 10.0
-        self.rests(zone, self.now_s)
+        zone.not_before_s, zone.failed_s = self.now_s + 10.0, self.now_s
+        self.rests(zone, since_s)
 
     def rests(self, zone: NaiveZone, since_s: float) -> None:
         self.free_s.append(since_s + self.plan.pause_s)
@@ -195,7 +208,7 @@ class NaiveHouse:
         if not is_in_range or not self.has_keeper or zone.is_unproved:
             self.answer(request.request_id, "refused")
             return
-        zone.hold_ends_s = self.now_s + request.for_s
+        zone.hold_ends_s = max(zone.hold_ends_s or -inf, self.now_s + request.for_s)
         if zone.doing == "rest":
             self.answer(request.request_id, "done")
         else:
@@ -210,6 +223,12 @@ class NaiveHouse:
             self.answer(request_id, "refused")
         zone.wait_for_shut = []
 
+    def refuse_unproved_hold(self, zone: NaiveZone) -> None:
+        if zone.wait_for_shut:
+            for request_id in zone.wait_for_shut:
+                self.answer(request_id, "refused")
+            zone.wait_for_shut, zone.hold_ends_s = [], None
+
     # What is to be done.
 
     def end_what_is_over(self, zone: NaiveZone) -> None:
@@ -217,14 +236,11 @@ class NaiveHouse:
             self.release(zone)
         if zone.doing != "rest" and self.now_s >= zone.ordered_s + zone.for_s + 2.0:
             zone.is_unproved = True
-            if zone.wait_for_shut:
-                for request_id in zone.wait_for_shut:
-                    self.answer(request_id, "refused")
-                zone.wait_for_shut, zone.hold_ends_s = [], None
+            self.refuse_unproved_hold(zone)
             if zone.doing == "open":
                 self.has_shut(zone, self.now_s)
             else:
-                self.has_failed(zone)
+                self.has_failed(zone, self.now_s)
 
     def open_what_may_open(self) -> None:
         while self.line_is_free():
@@ -239,7 +255,7 @@ class NaiveHouse:
             due = [zone for zone in self.zones.values() if self.must(zone)]
             if not due:
                 return
-            zone = min(due, key=self.due_s)
+            zone = min(due, key=lambda zone: max(self.due_s(zone), zone.failed_s))
             self.order(zone, zone.plan.cycle.burst_s(self.almanac.part) or 0.0, None)
 
     def line_is_free(self) -> bool:
@@ -249,7 +265,8 @@ class NaiveHouse:
         return running + settling < self.plan.valves_at_once and is_apart
 
     def order(self, zone: NaiveZone, for_s: float, asked: AskBurst | None) -> None:
-        self.orders, self.last_order_s = self.orders + 1, self.now_s
+        self.orders += 1
+        self.order_before_s, self.last_order_s = self.last_order_s, self.now_s
         zone.doing, zone.ticket, zone.asked = "ordered", self.orders, asked
         zone.ordered_s, zone.for_s = self.now_s, for_s
         self.acts.append(("open", zone.plan.name, for_s, self.orders))

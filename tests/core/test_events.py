@@ -49,7 +49,7 @@ def an_eventful_life() -> PaperHouse:
     paper.decide(1350.0, ask_burst())
     paper.reads(1400.0, north=MILD_C)
     paper.mist_until(1500.0)
-    paper.decide(1500.0, ask_hold(), ask_hold(request_id="hold-2", for_s=300.0))
+    paper.decide(1500.0, ask_hold(for_s=200.0), ask_hold(request_id="hold-2", for_s=300.0))
     paper.mist_until(1690.0)
     paper.decide(1690.0, ask_release())
     paper.mist_until(1800.0)

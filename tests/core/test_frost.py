@@ -4,7 +4,16 @@ from math import inf, nextafter
 
 import pytest
 
-from mistd.core.frost import NO_FROST, THAW_BAND_C, WARM_PROBE_C, Frost, after_reading, is_frost
+from mistd.core.frost import (
+    NO_FROST,
+    THAW_BAND_C,
+    WARM_PROBE_C,
+    Cold,
+    Frost,
+    after_reading,
+    is_frost,
+    without_probe,
+)
 from mistd.core.readings import SensorKind, reading_of
 from mistd.core.sensors import SensorState, heard, lost
 from tests.core.houses import sensor_plan
@@ -152,3 +161,11 @@ def test_a_reading_leaves_it_to_others_whether_it_is_frost() -> None:
     assert readings_of("north", (700.0, 15.0), frost=on).is_on
     assert readings_of("north", (700.0, COLD_C), frost=on).is_on
     assert not readings_of("north", (700.0, COLD_C), frost=PROVED).is_on
+
+
+def test_a_probe_that_was_silent_begins_its_proof_anew() -> None:
+    frost = after_reading(NO_FROST, "north", 1.0, 0.0, 2.0)
+
+    back = after_reading(without_probe(frost, "north"), "north", 1.0, 14_400.0, 2.0)
+
+    assert back.cold["north"] == Cold(since_s=14_400.0, last_s=14_400.0, readings=1)

@@ -123,14 +123,18 @@ def test_a_hold_asked_again_runs_from_now_and_warns_again() -> None:
     assert paper.orders() == [(3500.0, "a", 5.0)]
 
 
-def test_asking_again_can_also_shorten_a_hold() -> None:
+def test_nobodys_hold_is_shortened_by_another_who_asks_for_less() -> None:
     paper = house_at_work()
     paper.decide(10.0, ask_hold(for_s=HALF_AN_HOUR_S))
-    paper.decide(20.0, ask_hold(for_s=120.0, request_id="hold-2"))
 
-    paper.wait_until(140.0)
+    decision = paper.decide(20.0, ask_hold(for_s=120.0, request_id="hold-2"))
 
-    assert [event.at_s for event in paper.told(EventKind.HOLD_ENDED)] == [140.0]
+    (answer,) = decision.actions
+    assert isinstance(answer, AnswerRequest)
+    assert answer.figures == {"for_s": HALF_AN_HOUR_S - 10.0}
+    paper.wait_until(10.0 + HALF_AN_HOUR_S)
+    assert [event.at_s for event in paper.told(EventKind.HOLD_ENDED)] == [10.0 + HALF_AN_HOUR_S]
+    assert paper.told(EventKind.HOLD_EXTENDED) == []
 
 
 @pytest.mark.parametrize("for_s", [nextafter(60.0, 0.0), nextafter(14_400.0, 1e9), 0.0, -60.0])
@@ -288,6 +292,14 @@ def test_a_release_ends_the_hold_at_once() -> None:
     (end,) = told(decision, EventKind.HOLD_ENDED)
     assert end.reason == "released by jo"
     assert openings(decision) == [("a", 5.0)]  # it was due at 600
+
+
+def test_a_release_gives_the_burst_that_the_hold_had_put_off_until_its_end() -> None:
+    paper = house_at_work()
+    paper.decide(10.0, ask_hold())
+    paper.wait_until(650.0)  # due and refused at 600
+
+    assert openings(paper.decide(700.0, ask_release())) == [("a", 5.0)]
 
 
 def test_releasing_what_is_not_held_changes_nothing_and_is_no_mistake() -> None:

@@ -171,10 +171,10 @@ def test_the_rest_is_told_as_known_by_report_or_only_by_the_keepers_start() -> N
     by_start = veto(resting_since(-inf), 5.0, Asked(keeper_since_s=NOW_S - 20.0).around())
 
     assert by_report is not None
-    assert by_report.reason == "shut for 10.0 s only, shortest rest 60 s"
+    assert by_report.reason == "shut for 10.0 s only, shortest rest 60 s; ask again in 50 s"
     assert by_report.figures == {"rested_s": 10.0, "shortest_rest_s": 60.0}
     assert by_start is not None
-    assert by_start.reason == "known to be shut for 20.0 s only, shortest rest 60 s"
+    assert by_start.reason == "known to be shut for 20.0 s only, shortest rest 60 s; ask again in 40 s"
 
 
 def test_a_refusal_for_length_tells_length_and_limit() -> None:

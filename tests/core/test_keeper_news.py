@@ -4,11 +4,11 @@ from math import inf
 
 import pytest
 
-from mistd.core.actions import Outcome
+from mistd.core.actions import OpenValve, Outcome
 from mistd.core.almanac import DayPart
 from mistd.core.bursts import RETRY_S
 from mistd.core.events import EventKind
-from mistd.core.observations import LineReport, LineTrouble
+from mistd.core.observations import KeeperReady, LineReport, LineTrouble
 from mistd.core.zone import REPORT_GRACE_S, Phase
 from tests.core.houses import (
     LONG_AGO_S,
@@ -361,6 +361,19 @@ def test_a_line_in_trouble_is_told_with_what_to_do_and_refuses_a_hold() -> None:
     assert answer.outcome is Outcome.REFUSED
 
 
+def test_a_hold_that_waits_for_a_line_the_next_keeper_cannot_shut_is_refused() -> None:
+    paper = house_misting()
+    paper.decide(2.0, ask_hold())
+    paper.decide(2.1, lost())
+
+    decision = paper.decide(4.0, KeeperReady(since_s=LONG_AGO_S, unproved=("a",)))
+
+    (answer,) = answers(decision)
+    assert answer.outcome is Outcome.REFUSED
+    assert "close the hand valve before you go in" in answer.reason
+    assert paper.zone().hold is None
+
+
 def test_a_keeper_that_says_ready_twice_loses_nothing() -> None:
     paper = house_misting()
 
@@ -368,3 +381,50 @@ def test_a_keeper_that_says_ready_twice_loses_nothing() -> None:
     paper.decide(2.0, ready(-1000.0, account("a", 0.0, 0.9)))
 
     assert (paper.zone().today.bursts, paper.zone().shut_s) == (1, 0.9)
+
+
+def test_a_burst_given_up_as_unanswered_is_counted_when_its_report_comes_late() -> None:
+    """A stall of our own can outlast the grace: the keeper's words lie unread in the socket."""
+    paper = house_at_work(house_plan(), shut_s={"a": -600.0})
+    paper.wait_until(7.0)
+    assert paper.zone().phase is Phase.RESTING
+
+    decision = paper.decide(8.0, opened("a", 1, 0.01), shut("a", 1, 5.01, 5.0))
+
+    (event,) = told(decision, EventKind.BURST_FOUND)
+    assert event.reason == "given 3 s ago, but reported late"
+    assert (paper.zone().shut_s, paper.zone().today.bursts) == (5.01, 1)
+    assert openings(paper.decide(70.0)) == []
+
+
+def test_a_zone_that_the_keeper_refuses_keeps_the_line_from_nobody() -> None:
+    """A bad line is refused for ever and always the most overdue; the others are misted all the same."""
+    paper = house_at_work(
+        house_plan(zone_plan("a"), zone_plan("b"), pause_s=30.0), shut_s={"a": -600.0, "b": -600.0}
+    )
+    bursts_of_b = answered = 0
+    for tenth in range(36_000):
+        now_s = tenth / 10.0
+        orders = [action for _, action in paper.actions if isinstance(action, OpenValve)][answered:]
+        answered += len(orders)
+        for order in orders:
+            if order.zone == "a":
+                paper.decide(now_s, refused("a", order.ticket, now_s))
+            else:
+                bursts_of_b += 1
+                paper.decide(
+                    now_s, opened("b", order.ticket, now_s), shut("b", order.ticket, now_s, order.for_s)
+                )
+        paper.decide(now_s)
+
+    assert bursts_of_b == 6  # of a gap of ten minutes, in an hour
+
+
+def test_a_line_that_the_next_keeper_cannot_shut_is_not_proved_by_its_being_ready() -> None:
+    paper = new_house(house_plan())
+
+    decision = paper.decide(0.0, KeeperReady(since_s=LONG_AGO_S, unproved=("a",)))
+
+    assert paper.zone().is_unproved
+    (event,) = told(decision, EventKind.KEEPER_READY)
+    assert "cannot shut a" in event.reason

@@ -4,7 +4,7 @@ from math import inf, nan, nextafter
 
 import pytest
 
-from mistd.core.leases import EDGE_S, KeeperRules, Ledger, LineRule
+from mistd.core.leases import EDGE_S, STUCK_S, KeeperRules, Ledger, LineRule
 from mistd.core.observations import LineAccount
 
 LONG, REST, HEARTBEAT = 20.0, 60.0, 10.0
@@ -33,6 +33,7 @@ def test_any_length_up_to_the_longest_may_be(for_s: float) -> None:
     ("for_s", "word"),
     [
         (LONG + 2.0 * EDGE_S, "too long"),
+        (20.001, "too long"),
         (1e9, "too long"),
         (0.0, "no length"),
         (-1.0, "no length"),
@@ -65,7 +66,9 @@ def test_a_new_ledger_rests_every_line_first(now_s: float, may_be: bool) -> None
     assert (ledger().why_not("a", 5.0, now_s) is None) is may_be
 
 
-@pytest.mark.parametrize(("rested_s", "may_be"), [(REST - 2.0 * EDGE_S, False), (REST, True)])
+@pytest.mark.parametrize(
+    ("rested_s", "may_be"), [(59.999, False), (REST - 2.0 * EDGE_S, False), (REST, True)]
+)
 def test_a_line_rests_after_it_was_open(rested_s: float, may_be: bool) -> None:
     kept = ledger()
     kept.open("a", 1, 5.0, RESTED_S)
@@ -104,15 +107,27 @@ def test_every_opening_has_its_end_from_the_beginning() -> None:
     assert kept.open_lines() == ("a", "b")
 
 
-def test_a_line_that_would_not_shut_keeps_its_end_and_its_place_until_it_does() -> None:
+def test_a_line_that_would_not_shut_gives_its_place_to_the_others_after_a_while() -> None:
+    """One failed output must not dry out the whole house."""
+    kept = ledger(open_at_once=1)
+    kept.open("a", 1, 5.0, RESTED_S)
+    stuck_s = RESTED_S + 5.0 + STUCK_S
+
+    assert kept.ends_s() == {"a": RESTED_S + 5.0}
+    assert kept.why_not("b", 5.0, nextafter(stuck_s, 0.0)) == "1 valves are open, at once at most 1"
+    assert kept.why_not("b", 5.0, stuck_s) is None
+    assert kept.why_not("a", 5.0, stuck_s) == "it is open already"
+
+
+def test_a_line_that_never_opened_rests_and_has_no_burst_to_account_for() -> None:
     kept = ledger(open_at_once=1)
     kept.open("a", 1, 5.0, RESTED_S)
 
-    assert kept.ends_s() == {"a": RESTED_S + 5.0}
-    assert kept.why_not("b", 5.0, RESTED_S + 50.0) == "1 valves are open, at once at most 1"
-    kept.shut("a", "its time was over", RESTED_S + 50.0)
+    kept.cancel("a", RESTED_S)
+
     assert kept.ends_s() == {}
-    assert kept.why_not("b", 5.0, RESTED_S + 50.0) is None
+    assert kept.accounts() == ()
+    assert "shortest rest" in (kept.why_not("a", 5.0, RESTED_S + 1.0) or "")
 
 
 def test_shutting_says_which_ticket_for_how_long_and_why() -> None:

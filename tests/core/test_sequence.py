@@ -108,6 +108,13 @@ def test_on_one_valve_the_worst_wait_is_one_whole_round_of_the_line(
     assert worst_wait_s(bursts, 1, pause_s) == pytest.approx(round_s)
 
 
+def test_on_several_valves_the_worst_wait_is_a_share_of_the_round_and_of_the_pauses() -> None:
+    """By hand: six zones of 6 s and 2 s on two valves are 48 s / 2, and five pauses of 2 s by half."""
+    assert worst_wait_s([6.0] * 6, valves_at_once=2, pause_s=2.0) == 24.0 + 5.0
+    assert worst_wait_s([6.0] * 6, valves_at_once=4, pause_s=2.0) == 12.0 + 7.5
+    assert worst_wait_s([], valves_at_once=2, pause_s=2.0) == 0.0
+
+
 def test_zones_that_are_off_in_a_part_do_not_take_the_line_in_it() -> None:
     plan = house_plan(
         zone_plan("a", timetable(6.0, off=[DayPart.NIGHT])), zone_plan("b", timetable(8.0)), pause_s=2.0

@@ -32,7 +32,7 @@ NONSENSE = {
     "a word unknown": b'{"told":"rain"}\n',
     "taken, and no more": b'{"told":"taken"}\n',
     "no, and no reason": b'{"told":"no"}\n',
-    "accounts of another shape": b'{"told":"taken","since_s":1,"pid":1,"accounts":[[1]]}\n',
+    "accounts of another shape": b'{"told":"taken","since_s":1,"pid":1,"accounts":[[1]],"unproved":[]}\n',
     "a line without end": b"x" * 200_000,
     "nothing at all": b"",
 }
@@ -63,7 +63,7 @@ async def answering(socket_path: str, said: bytes) -> AsyncIterator[None]:
 
 
 def test_a_keeper_that_turns_to_nonsense_is_told_as_lost_and_asked_for_again(spec: KeeperSpec) -> None:
-    taken = b'{"told":"taken","since_s":1.0,"pid":999999999,"accounts":[]}\n'
+    taken = b'{"told":"taken","since_s":1.0,"pid":999999999,"accounts":[],"unproved":[]}\n'
 
     async def meet() -> None:
         async with answering(spec.socket_path, taken + b'{"told":"rain"}\n'), at_work(spec) as work:

@@ -203,6 +203,7 @@ def test_a_line_that_does_not_open_is_refused_and_counts_as_no_burst() -> None:
         assert refused["reason"] == "left does not answer"
         daemon.hear_told("alive")
         assert hear_all_of_another_burst(daemon) == [("opened", "right"), ("shut", "right")]
+        assert [account.line for account in bench.keeper._ledger.accounts()] == ["right"]
 
 
 def hear_all_of_another_burst(daemon: RawCaller) -> list[tuple[str, str]]:
@@ -263,6 +264,24 @@ def test_a_line_that_does_not_shut_is_told_and_tried_again_and_the_others_go_on(
         bench.lines.will_not_shut.clear()
         assert daemon.hear_told("shut")["line"] == "left"
         assert bench.lines.open_lines() == set()
+
+
+def test_a_successor_is_told_which_lines_did_not_shut() -> None:
+    with owned() as (bench, daemon):
+        bench.lines.will_not_shut.add("left")
+        daemon.open("left", 30.0)
+        daemon.hear_told("opened")
+        daemon.close()
+        until(lambda: bool(shut_tries_s(bench.lines.driven, "left")), "tried")
+
+        with RawCaller(bench.spec.socket_path) as successor:
+            said = successor.take()
+            bench.lines.will_not_shut.clear()
+
+            assert said["unproved"] == ["left"]
+            assert successor.hear_told("shut")["line"] == "left"
+        with RawCaller(bench.spec.socket_path) as another:
+            assert another.take()["unproved"] == []
 
 
 def test_a_line_that_does_not_shut_keeps_its_place_among_those_open_at_once() -> None:

@@ -227,6 +227,16 @@ def test_a_file_in_the_place_of_its_socket_is_left_alone() -> None:
         assert path.read_text() == "somebody's notes"
 
 
+def test_a_keeper_gets_its_turn_before_ordinary_processes_where_that_is_allowed() -> None:
+    ask = "import os; os.sched_setscheduler(0, os.SCHED_RR, os.sched_param(1))"
+    is_allowed = subprocess.run([sys.executable, "-c", ask], capture_output=True, check=False).returncode == 0
+
+    with run_directory() as directory, started(directory) as keeper:
+        policy = os.sched_getscheduler(keeper.child.pid)
+
+        assert policy == (os.SCHED_RR if is_allowed else os.SCHED_OTHER)
+
+
 def test_only_its_own_user_may_speak_with_a_keeper() -> None:
     with run_directory() as directory, started(directory) as keeper:
         assert Path(keeper.spec.socket_path).stat().st_mode & 0o777 == 0o600
