@@ -32,8 +32,16 @@ def main() -> None:
 @click.option("--month", type=click.IntRange(1, 12), default=6, show_default=True)
 @click.option("--day", type=click.IntRange(1, 31), default=30, show_default=True)
 @click.option("--seed", type=int, default=1, show_default=True)
-@click.option("--for", "for_s", type=float, default=None, help="End by itself after so many real seconds.")
-@click.option("--picture", type=click.Path(path_type=Path), help="Write the last page there, as SVG.")
+@click.option(
+    "--for",
+    "for_s",
+    type=click.FloatRange(min=1),
+    default=None,
+    help="End by itself after so many real seconds.",
+)
+@click.option(
+    "--picture", type=click.Path(path_type=Path, dir_okay=False), help="Write the last page there, as SVG."
+)
 def demo(
     file: Path,
     speed: float,

@@ -235,6 +235,7 @@ class Demo:
 
     def _said_at_the_end(self, code: int) -> int:
         if self._picture_file:
+            self._picture_file.parent.mkdir(parents=True, exist_ok=True)
             self._picture_file.write_text(svg(self.page()))
         still_open = self._bench.valves_open()
         state = self._bench.plant.state()

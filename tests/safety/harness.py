@@ -8,6 +8,7 @@ writes by the machine's monotonic clock; never by what a daemon says of it.
 
 import json
 import os
+import select
 import shutil
 import signal
 import subprocess
@@ -17,7 +18,6 @@ import threading
 import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from math import inf
 from pathlib import Path
 from types import TracebackType
 from typing import IO, Any, Protocol, Self
@@ -81,10 +81,10 @@ class Program:
         self.started_s = started_s
         self.pid = process.pid
         self._process = process
+        self._death = os.pidfd_open(self.pid)  # readable from then on
         self._errors = errors
         self.log: list[dict[str, Any]] = []  # as the program wrote it, with "seen_s" of our own clock
         self.said: list[str] = []  # lines that are no JSON
-        self.closed_s = inf  # when its pipe was seen to close: its death, as anyone else learns of it
         self._reader = threading.Thread(target=self._read, args=(self._process.stdout or (),), daemon=True)
         self._reader.start()
 
@@ -94,7 +94,6 @@ class Program:
                 self.log.append({**json.loads(line), "seen_s": time.monotonic()})
             except ValueError:
                 self.said.append(line.decode(errors="replace").rstrip())
-        self.closed_s = time.monotonic()
 
     def logged(self, event: str, **figures: Any) -> list[dict[str, Any]]:
         """Every line so far of this event that carries these figures."""
@@ -131,6 +130,11 @@ class Program:
         os.kill(self.pid, number)
         return sent_s
 
+    def died_s(self) -> float:
+        """Wait for its death, which is when the last of it, its sockets too, is gone; the instant."""
+        select.select([self._death], [], [], WITHIN_S)
+        return time.monotonic()
+
     def ended(self, within_s: float = WITHIN_S) -> int:
         """Wait for its end; the exit code, or minus the signal."""
         code = self._process.wait(within_s)
@@ -144,6 +148,7 @@ class Program:
     def end(self) -> None:
         self._process.kill()
         self._process.wait()
+        os.close(self._death)
         self._reader.join(WITHIN_S)
         if self._process.stdout:
             self._process.stdout.close()

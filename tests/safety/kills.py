@@ -3,8 +3,8 @@
 Answers for: when the kills come (seeded), what is asked before them, and what was seen after each: how long
 the keeper took to shut, how long the next daemon took to control, and every promise that was broken.
 Does not know a daemon's inside. Rule: what is judged comes from the outputs file and from the broker. The
-100 ms count from the death, which on a busy machine comes some time after the kill: a process that is killed
-has to be scheduled to die.
+100 ms count from the kill. On a busy machine a process that is killed waits for its turns to die: then they
+count from when it was dead, and what we had to wait for a turn of our own meanwhile is added.
 """
 
 import os
@@ -13,6 +13,7 @@ import time
 from collections.abc import Iterator
 from contextlib import ExitStack, suppress
 from dataclasses import dataclass, field
+from datetime import datetime
 from itertools import pairwise
 from random import Random
 from typing import Any, Self
@@ -44,15 +45,32 @@ class Asked:
     sent_s: float
 
 
+@dataclass(frozen=True, slots=True)
+class Late:
+    """A kill after which a valve was open for longer than the limit."""
+
+    number: int
+    killed_s: float
+    died_s: float
+    shut_s: float
+
+    def __str__(self) -> str:
+        after_kill_ms, after_death_ms = ((self.shut_s - at_s) * 1e3 for at_s in (self.killed_s, self.died_s))
+        return f"kill {self.number}: shut {after_kill_ms:.1f} ms after it, {after_death_ms:.1f} after death"
+
+
 @dataclass(slots=True, kw_only=True)
 class Toll:
     """What was seen in a campaign."""
 
     kills: int = 0
     shut_s: list[float] = field(default_factory=list)  # from the kill to the last edge, when a valve was open
-    shut_after_death_s: list[float] = field(default_factory=list)  # from when we ourselves saw it dead
+    shut_after_death_s: list[float] = field(
+        default_factory=list
+    )  # below 0: before all of the daemon was gone
     back_s: list[float] = field(default_factory=list)  # of `mistd run`, from its start to its first pass
     forked_back_s: list[float] = field(default_factory=list)  # of a forked daemon, which has its imports
+    excused: int = 0  # shut later than the limit, and the rest was the machine's
     holds_proved: int = 0  # answered as done before a kill, and found after it
     broken: list[str] = field(default_factory=list)
 
@@ -63,6 +81,7 @@ class Toll:
             shut_after_death_s=self.shut_after_death_s + other.shut_after_death_s,
             back_s=self.back_s + other.back_s,
             forked_back_s=self.forked_back_s + other.forked_back_s,
+            excused=self.excused + other.excused,
             holds_proved=self.holds_proved + other.holds_proved,
             broken=self.broken + other.broken,
         )
@@ -83,6 +102,7 @@ class Campaign:
         self._ends: dict[str, str] = {}  # by note, when the hold was first told to end
         self._held_since_s: float | None = None
         self._dry: list[tuple[float, float]] = []  # spans in which the zone was held for certain
+        self._late: list[Late] = []
         self._notes = 0
         self._is_forked = False
 
@@ -101,7 +121,18 @@ class Campaign:
         return self._toll
 
     def look_back(self) -> Toll:
-        """After the watch: every burst within its length and after its rest, none while the zone was held."""
+        """After the watch: what took too long, and every burst."""
+        for late in self._late:
+            machine_late_s = self._watch.late_s(late.killed_s, late.shut_s)
+            if late.shut_s - late.died_s > LATE_S + machine_late_s:
+                self._break(f"{late}, though the machine was late by {machine_late_s * 1e3:.1f} ms only")
+            else:
+                self._toll.excused += 1
+        self._look_back_at_bursts()
+        return self._toll
+
+    def _look_back_at_bursts(self) -> None:
+        """Every burst within its length and after its rest, none while the zone was held."""
         for bursts in self._watch.bursts().values():
             for burst in bursts:
                 if burst.shut_s - burst.opened_s > BURST_S + LATE_S:
@@ -111,7 +142,6 @@ class Campaign:
             for sooner, later in pairwise(bursts):
                 if later.opened_s - sooner.shut_s < REST_S - 0.001:
                     self._break(f"{later} too soon after {sooner}")
-        return self._toll
 
     def _break(self, what: str) -> None:
         self._toll.broken.append(f"seed {self._seed}, kill {self._toll.kills}: {what}")
@@ -141,8 +171,10 @@ class Campaign:
             self._break(f"the hold is {note!r}, allowed {effects[sure:]}")
         elif sure:
             self._toll.holds_proved += 1
-        if note is not None and hold["until"] != self._ends.setdefault(note, hold["until"]):
-            self._break(f"the hold {note!r} ends {hold['until']}, was to end {self._ends[note]}")
+        if note is not None:
+            ends, first_told = hold["until"], self._ends.setdefault(note, hold["until"])
+            if abs(_seconds(ends) - _seconds(first_told)) > SAME_INSTANT_S:
+                self._break(f"the hold {note!r} ends {ends}, was to end {first_told}")
         self._base, self._asked = note, []
         if note is None:
             self._held_since_s = None
@@ -208,6 +240,7 @@ class Campaign:
 
     def _see_shut(self, daemon: Program, killed_s: float) -> None:
         """After the death the keeper alone shuts what was open, and is still there."""
+        died_s = daemon.died_s()
         daemon.ended()
         self._toll.kills += 1
         with suppress(AssertionError):
@@ -219,10 +252,13 @@ class Campaign:
         if last_edge_s < killed_s:
             return  # no valve was open
         self._toll.shut_s.append(last_edge_s - killed_s)
-        self._toll.shut_after_death_s.append(last_edge_s - daemon.closed_s)
-        if last_edge_s - daemon.closed_s > LATE_S:
-            late_ms = (last_edge_s - killed_s) * 1e3, (last_edge_s - daemon.closed_s) * 1e3
-            self._break("shut {:.1f} ms after the kill, {:.1f} ms after the death".format(*late_ms))
+        self._toll.shut_after_death_s.append(last_edge_s - died_s)
+        if last_edge_s - killed_s > LATE_S:
+            self._late.append(Late(self._toll.kills, killed_s, died_s, last_edge_s))
+
+
+def _seconds(instant: str) -> float:
+    return datetime.fromisoformat(instant).timestamp()
 
 
 def _is_online(heard: Heard) -> bool:
@@ -244,8 +280,8 @@ def campaign(seed: int, kills: int) -> Toll:
 def described(toll: Toll) -> Iterator[str]:
     """The toll in words, with its figures."""
     yield f"{toll.kills} kills, {len(toll.broken)} promises broken, {toll.holds_proved} kept holds proved"
-    yield f"shut, ms after the kill: {_quantiles(toll.shut_s, 1e3)}"
-    yield f"shut, ms after we saw the death: {_quantiles(toll.shut_after_death_s, 1e3)}"
+    yield f"shut, ms after the kill: {_quantiles(toll.shut_s, 1e3)}; excused {toll.excused}"
+    yield f"shut, ms after the death: {_quantiles(toll.shut_after_death_s, 1e3)}"
     yield f"control back after s, mistd run: {_quantiles(toll.back_s, 1.0)}"
     yield f"control back after s, forked: {_quantiles(toll.forked_back_s, 1.0)}"
     yield from toll.broken

@@ -53,7 +53,7 @@ def test_mistd_shut_beside_a_running_daemon_shuts_all_and_the_daemon_goes_on() -
         done = house.run("shut")
 
         assert (done.returncode, done.stderr) == (0, "")
-        assert done.stdout.startswith("every valve is shut (by the keeper;")
+        assert done.stdout.startswith("every valve is shut now.")
         assert asked_s < house.lines()["long"].last_edge_s < asked_s + 5.0
         ended = daemon.wait_for("burst ended", subject="long")
         assert ended["reason"] == "mistd shut"
@@ -71,7 +71,7 @@ def test_mistd_shut_after_the_daemons_death_asks_the_keeper_that_is_left() -> No
         done = house.run("shut")
 
         assert (done.returncode, done.stderr) == (0, "")
-        assert done.stdout.startswith("every valve is shut (by the keeper;")
+        assert done.stdout.startswith("every valve is shut now.")
         assert house.open_lines() == set()
         assert house.keeper_pid() == keeper
 

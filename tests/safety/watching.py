@@ -6,6 +6,7 @@ Does not know which bursts are allowed. Rule: a burst that was missed altogether
 """
 
 import threading
+import time
 from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -34,6 +35,7 @@ class Watch:
     def __init__(self, house: House) -> None:
         self._house = house
         self._seen: dict[str, list[LineView]] = defaultdict(list)
+        self._looked_s: list[float] = []
         self._is_over = threading.Event()
         self._thread = threading.Thread(target=self._watch)
 
@@ -42,6 +44,7 @@ class Watch:
             self._look()
 
     def _look(self) -> None:
+        self._looked_s.append(time.monotonic())
         for name, line in self._house.lines().items():
             if not self._seen[name] or self._seen[name][-1] != line:
                 self._seen[name].append(line)
@@ -56,6 +59,18 @@ class Watch:
         self._is_over.set()
         self._thread.join()
         self._look()
+
+    def late_s(self, begins_s: float, ends_s: float) -> float:
+        """By how much this thread, which asks for its turn every 10 ms, came late at worst in a span.
+
+        It is what an ordinary process of the machine had to wait for its turn then; idle, about nothing.
+        """
+        gaps_s = [
+            later_s - sooner_s - WATCH_EVERY_S
+            for sooner_s, later_s in pairwise(self._looked_s)
+            if later_s > begins_s and sooner_s < ends_s
+        ]
+        return max(gaps_s, default=0.0)
 
     def rests_s(self) -> Mapping[str, list[float]]:
         """For each line, how long it was shut between its bursts."""
