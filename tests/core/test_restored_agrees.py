@@ -4,9 +4,9 @@ The daemon is killed at an instant of a random history and is back three seconds
 shut every line and gives its account. Beside it lives the same house that only lost its connection. From then
 on both ask for the same water, and end their holds at the same instants.
 
-Left out, because it is not kept: what people asked for and did not get (rule 3 of `durable`), frost, which
-readings have to prove anew, and an order that was under way when the daemon was killed: after that one the
-house that was never away waits for a pause more, up to two seconds.
+Left out, because it is not kept: what people asked for and did not get (rule 3 of `durable`); frost, which
+readings have to prove anew; that the keeper refused a zone, which queues anew for it; and an order that was
+under way when the daemon was killed, after which the house that was never away waits for a pause more.
 """
 
 import json
@@ -58,6 +58,7 @@ def check_restored_decides_the_same(step: Step) -> None:
     house, killed_s = step.decision.house, step.now_s
     assume(not house.asked)
     assume(not any(zone.phase is Phase.ORDERED for zone in house.zones))
+    assume(not any(zone.refused_s > -inf for zone in house.zones))
     assume(not house.frost.cold)
     assume(not any(zone.hold and zone.hold.ends_s <= killed_s + AWAY_S for zone in house.zones))
     assume(not any(zone.hold and zone.phase is not Phase.RESTING for zone in house.zones))

@@ -132,7 +132,9 @@ class Program:
 
     def died_s(self) -> float:
         """Wait for its death, which is when the last of it, its sockets too, is gone; the instant."""
-        select.select([self._death], [], [], WITHIN_S)
+        death = select.poll()  # not `select`: a long campaign has more descriptors than that can take
+        death.register(self._death, select.POLLIN)
+        death.poll(WITHIN_S * 1e3)
         return time.monotonic()
 
     def ended(self, within_s: float = WITHIN_S) -> int:
@@ -178,6 +180,7 @@ class House:
         self._mark = new_mark()
         self._view = SimulatedOutputsView(self.outputs_path)
         self._programs: list[Program] = []
+        self._started = 0
 
     def _toml(self, zones: Sequence[Zone], valves_at_once: int, pause_s: float, broker_port: int) -> str:
         return f"""
@@ -229,7 +232,8 @@ run_directory = "{self.run_directory}"
         return self._programs[-1]
 
     def _next_errors(self) -> Path:
-        return self.directory / f"errors-{len(self._programs)}"
+        self._started += 1
+        return self.directory / f"errors-{self._started}"
 
     def run(self, *command: str) -> "subprocess.CompletedProcess[str]":
         """Run a short command of mistd on the house to its end."""
@@ -241,6 +245,11 @@ run_directory = "{self.run_directory}"
             timeout=WITHIN_S,
             check=False,
         )
+
+    def forget(self, program: Program) -> None:
+        """Let go of a program that has ended, with its descriptors: there may be hundreds."""
+        self._programs.remove(program)
+        program.end()
 
     def lines(self) -> Mapping[str, LineView]:
         """Every line as the outputs file has it now; none before there is such a file."""

@@ -242,6 +242,7 @@ class Campaign:
         """After the death the keeper alone shuts what was open, and is still there."""
         died_s = daemon.died_s()
         daemon.ended()
+        self._house.forget(daemon)
         self._toll.kills += 1
         with suppress(AssertionError):
             self._house.until_all_shut(within_s=2.0)
