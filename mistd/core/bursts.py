@@ -229,8 +229,6 @@ def keeper_ready(turn: Turn, ready: KeeperReady) -> None:
         zone.is_unproved = zone.plan.name in ready.unproved
         if zone.is_unproved:
             _refuse_unproved_hold(turn, zone)
-        if zone.is_unproved:
-            _refuse_unproved_hold(turn, zone)
         account = accounts.get(zone.plan.name)
         if zone.phase is not Phase.RESTING:
             _settle(turn, zone, account)

@@ -99,6 +99,16 @@ def test_a_burst_is_told_with_its_reason_and_figures() -> None:
     assert paper.zone().last_reason == start.reason
 
 
+def test_the_gap_that_is_told_is_reckoned_from_the_last_burst_and_not_from_the_clocks_zero() -> None:
+    paper = house_at_work(now_s=1000.0)
+    paper.decide(1600.0)
+
+    (start,) = told(paper.decide(1600.25, opened("a", 1, 1600.25)), EventKind.BURST_STARTED)
+
+    assert start.reason == "10.0 min since the last burst, by the timetable"
+    assert start.figures["gap_s"] == 600.2
+
+
 def test_a_zone_never_misted_before_says_so_and_has_no_gap_to_tell() -> None:
     paper = new_house(house_plan())
     ordered = paper.decide(0.0, ready())
@@ -232,9 +242,10 @@ def test_a_due_zone_that_is_misted_on_request_is_not_misted_again_for_being_due(
 
     paper.decide(600.0, ask_burst())
     paper.open_what_was_ordered()
-    paper.mist_until(1000.0)
+    paper.mist_until(1204.0)
 
     assert paper.orders() == [(600.0, "a", 5.0)]
+    assert paper.told(EventKind.BURST_REFUSED) == []
 
 
 def refusal_of(paper: PaperHouse, now_s: float, for_s: float | None = None) -> tuple[AnswerRequest, str]:
@@ -299,6 +310,7 @@ def test_a_guard_that_spoke_only_while_the_request_waited_refuses_it_too() -> No
     assert [(a.request_id, a.outcome) for a in answers(decision)] == [("1", Outcome.REFUSED)]
     assert openings(decision) == []
     assert [e.figures["guard"] for e in told(decision, EventKind.BURST_REFUSED)] == ["hold"]
+    assert paper.decide(3.0).actions == ()  # and it is forgotten
 
 
 def test_a_request_that_could_not_begin_in_time_is_refused_at_that_instant() -> None:
@@ -332,7 +344,7 @@ def test_every_request_is_answered_exactly_once() -> None:
     paper.decide(2.0, ask_burst("b", request_id="again"))
     paper.decide(3.0, ask_burst("c", request_id="late", expires_at_s=5.0))
 
-    paper.mist_until(60.0)
+    paper.mist_until(2000.0)
 
     assert sorted(paper.answers()) == [
         ("again", "refused"),

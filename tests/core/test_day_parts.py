@@ -188,7 +188,10 @@ def test_a_clock_set_back_over_midnight_and_on_again_ends_one_day_only() -> None
     assert paper.house.counting_date == NEXT_DATE
 
 
-@pytest.mark.parametrize(("since_s", "days_ended"), [(SHORTEST_DAY_S - 0.001, 0), (SHORTEST_DAY_S, 1)])
+@pytest.mark.parametrize(
+    ("since_s", "days_ended"),
+    [(11 * 3600.0, 0), (SHORTEST_DAY_S - 0.001, 0), (SHORTEST_DAY_S, 1), (13 * 3600.0, 1)],
+)
 def test_a_date_that_changes_sooner_than_half_a_day_is_a_corrected_clock(
     since_s: float, days_ended: int
 ) -> None:

@@ -211,7 +211,7 @@ def test_a_thaw_of_less_than_the_band_ends_no_frost() -> None:
 def test_light_ends_frost_at_once() -> None:
     paper = frosty()
 
-    decision = paper.decide(700.0, almanac(DayPart.DAWN))
+    decision = paper.decide(650.0, almanac(DayPart.DAWN))  # no sensor is due to be doubted
 
     assert len(told(decision, EventKind.FROST_ENDED)) == 1
     assert openings(decision) == [("a", 5.0)]
@@ -226,6 +226,19 @@ def test_frost_by_probes_that_all_fall_silent_ends_with_their_word() -> None:
     assert event.at_s == 900.0
     assert event.figures == {"limit_c": 2.0}  # nobody is left to say how cold it is
     assert paper.orders() == [(900.0, "a", 5.0)]
+
+
+def test_a_probe_that_was_silent_has_to_prove_frost_anew() -> None:
+    paper = house_at_work(PROBED, part=NIGHT)
+    paper.reads(0.0, north=COLD_C)
+    paper.wait_until(650.0)  # lost at 300
+
+    paper.reads(700.0, north=COLD_C)
+    assert paper.told(EventKind.FROST_BEGAN) == []
+    for at_s in (900.0, 1100.0, 1299.0, 1300.0):
+        paper.reads(at_s, north=COLD_C)
+
+    assert [event.at_s for event in paper.told(EventKind.FROST_BEGAN)] == [1300.0]
 
 
 def test_frost_refuses_a_burst_that_is_asked_for() -> None:

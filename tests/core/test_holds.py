@@ -191,6 +191,17 @@ def test_a_hold_on_a_zone_just_ordered_waits_for_the_keepers_word_too() -> None:
     assert [(a.request_id, a.outcome) for a in answers(reported)] == [("hold-1", Outcome.DONE)]
 
 
+def test_a_hold_is_answered_once_and_not_again_after_the_next_burst() -> None:
+    paper = house_misting()
+    paper.decide(2.0, ask_hold(for_s=60.0))
+    paper.decide(2.01, shut("a", 1, 2.005, 2.005, "held dry by ilse"))
+
+    paper.mist_until(2000.0)
+
+    assert len(paper.told(EventKind.BURST_ENDED)) > 1
+    assert paper.answers() == [("hold-1", "done")]
+
+
 def test_two_who_ask_while_it_mists_are_both_answered_when_it_is_shut() -> None:
     paper = house_misting()
     paper.decide(2.0, ask_hold(), ask_hold(request_id="hold-2", author="jo"))
@@ -248,6 +259,8 @@ def test_an_unproved_valve_is_not_proved_by_a_refusal_to_open_it() -> None:
 
     assert all(outcome == "refused" for _, outcome in paper.answers())
     assert answers(decision) == []
+    (later,) = answers(paper.decide(607.3, ask_hold(request_id="hold-2")))
+    assert later.outcome is Outcome.REFUSED
 
 
 def test_an_unproved_valve_is_proved_by_a_keeper_that_holds_every_line_shut() -> None:

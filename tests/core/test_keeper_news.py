@@ -66,6 +66,18 @@ def test_a_refused_burst_counts_no_water() -> None:
     assert (paper.zone().today.bursts, paper.zone().shut_s) == (0, -600.0)
 
 
+def test_a_zone_the_keeper_refused_queues_anew_behind_those_that_waited() -> None:
+    cycle = timetable(15.0, 600.0)
+    plan = house_plan(zone_plan("a", cycle), zone_plan("b", cycle), zone_plan("c", cycle))
+    paper = house_at_work(plan, shut_s={"a": -610.0, "b": -608.0, "c": -606.0})
+    paper.decide(0.1, refused("a", 1, 0.1))
+    paper.open_what_was_ordered()
+
+    paper.mist_until(60.0)
+
+    assert [zone for _, zone, _ in paper.orders()] == ["a", "b", "c", "a"]
+
+
 def test_whoever_asked_for_a_burst_is_told_of_the_keepers_refusal() -> None:
     paper = house_at_work()
     paper.decide(100.0, ask_burst())
@@ -101,6 +113,28 @@ def test_a_burst_that_began_and_is_never_reported_shut_counts_as_given_in_full()
     assert event.reason == "the keeper has not reported it for 7.0 s"
     assert event.figures == {"open_s": 5.0, "water_l": 0.1}
     assert (paper.zone().shut_s, paper.zone().due_s) == (7.0, 607.0)
+
+
+def test_what_the_keeper_leaves_unsaid_is_reckoned_from_the_order_and_not_from_the_clocks_zero() -> None:
+    silent, away = house_misting(now_s=1000.0), house_misting(now_s=1000.0)
+
+    given_up = silent.decide(1007.0)
+    away.decide(1002.0, lost())
+    settled = away.decide(1003.0, ready(1002.5))
+
+    (event,) = told(given_up, EventKind.BURST_ENDED)
+    assert event.reason == "the keeper has not reported it for 7.0 s"
+    (event,) = told(settled, EventKind.BURST_ENDED)
+    assert event.figures["open_s"] == 3.0
+
+
+def test_no_burst_is_given_up_before_its_length_and_the_grace_are_over() -> None:
+    ordered, open_ = house_at_work(shut_s=ORDERED_AT_ONCE), house_misting()
+
+    for paper in (ordered, open_):
+        before = paper.house
+        paper.decide(6.999)
+        assert paper.house is before
 
 
 def test_a_report_a_moment_before_the_grace_is_over_still_counts() -> None:
@@ -290,6 +324,15 @@ def test_a_zone_that_waits_for_the_line_when_its_burst_is_found_no_longer_does()
 
     assert 1 not in paper.house.waiting
     assert (paper.zone("b").is_waiting, paper.zone("b").due_s) == (False, 555.0)
+
+
+def test_a_burst_half_a_second_after_the_one_we_know_of_is_another() -> None:
+    paper = house_at_work()  # last shut at 0
+    paper.decide(10.0, lost())
+
+    decision = paper.decide(11.0, ready(LONG_AGO_S, account("a", 0.1, 0.5)))
+
+    assert len(told(decision, EventKind.BURST_FOUND)) == 1
 
 
 def test_a_burst_we_know_of_is_not_found_again() -> None:
