@@ -17,6 +17,7 @@ import subprocess
 from asyncio import StreamReader, StreamWriter
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
+from math import inf
 from pathlib import Path
 from typing import Any
 
@@ -34,6 +35,7 @@ from mistd.ports.errors import KeeperError
 
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 0.2, 5.0  # between two tries to get a keeper
 SETTLED_S = 1.0  # one that is lost sooner than this is not followed by the next without a pause
+RENEWALS_A_HEARTBEAT = 10  # passes may be far more frequent, and each renewal wakes the keeper
 REAP_S = 0.2  # a keeper whose socket is gone has ended, or is about to
 PEER = struct.Struct("iII")  # process, user and group: struct ucred of unix(7)
 EDGES = {edge.value: edge for edge in LineEdge}
@@ -61,6 +63,7 @@ class KeeperClient:
         self._child: subprocess.Popen[bytes] | None = None
         self._pid = 0
         self._renewals = 0  # sent since the keeper last answered one
+        self._renewed_s = -inf
         self._answered_s = 0.0  # when it last did, or the first of those was sent
         self._news: list[KeeperNews] = []
         self._wake: Callable[[], None] = lambda: None
@@ -79,11 +82,14 @@ class KeeperClient:
             return
         now_s = asyncio.get_running_loop().time()
         if self._renewals == 0:
+            if now_s - self._renewed_s < self._spec.rules.heartbeat_s / RENEWALS_A_HEARTBEAT:
+                return
             self._answered_s = now_s
         elif self._renewals > 1 and now_s - self._answered_s > self._answer_s:
             self._end_hung_keeper()
             return
         self._renewals += 1
+        self._renewed_s = now_s
         self._send({"ask": "renew"})
 
     def news(self) -> tuple[KeeperNews, ...]:

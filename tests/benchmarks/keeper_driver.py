@@ -21,6 +21,7 @@ from mistd.adapters.simulated_outputs import SimulatedOutputsView
 from mistd.keeper.wire import KeeperSpec, LineBuffer, decoded, encoded
 from tests.keeper.bench import FINGERPRINT, spec_in
 
+KEEPER = (sys.executable, "-m", "mistd.keeper.process")
 LINES = 16
 EVERY_S, FOR_S = 0.125, 0.56  # no multiple: an order just before an edge would find the keeper awake
 RENEW_EVERY = 8  # edges: once a second
@@ -29,7 +30,8 @@ RENEW_EVERY = 8  # edges: once a second
 class Driver:
     """In charge of a keeper: orders out, reports in, never in step."""
 
-    def __init__(self, spec: KeeperSpec) -> None:
+    def __init__(self, spec: KeeperSpec, pid: int) -> None:
+        self.pid = pid  # the keeper's
         self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
         self._socket.connect(spec.socket_path)
         self._buffer = LineBuffer()
@@ -53,14 +55,14 @@ class Driver:
 def driven_keeper(directory: Path) -> Iterator[Driver]:
     """A keeper of `LINES` simulated lines, and its driver."""
     spec = spec_in(directory, lines=tuple(f"z{number}" for number in range(LINES)), open_at_once=LINES)
-    child = Popen([sys.executable, "-m", "mistd.keeper.process"], stdin=PIPE, stdout=PIPE)
+    child = Popen(KEEPER, stdin=PIPE, stdout=PIPE, start_new_session=True)
     assert child.stdin is not None
     assert child.stdout is not None
     with child.stdin:
         child.stdin.write(spec.to_json().encode())
     with child.stdout:
         assert json.loads(child.stdout.readline())["told"] == "started"
-    driver = Driver(spec)
+    driver = Driver(spec, child.pid)
     try:
         yield driver
     finally:
