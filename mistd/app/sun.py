@@ -97,13 +97,13 @@ def almanac_at(place: Place, utc: datetime, now_s: float) -> Almanac:
     begins = [each for day in days for each in day.begins]
     part = max((each for each in begins if each[0] <= utc), key=lambda each: each[0])[1]
     next_begins = min(each[0] for each in begins if each[0] > utc)
-    midnight = datetime.combine(local_date + timedelta(days=1), datetime.min.time(), place.time_zone)
     sun_edges = [edge for day in days for edge in (day.sunrise, day.sunset) if edge > utc]
-    ends = min(next_begins, midnight.astimezone(UTC), *sun_edges)
+    ends = min(next_begins, _midnight(place, local_date + timedelta(days=1)), *sun_edges)
     return Almanac(
         part=part,
         ends_s=now_s + (ends - utc).total_seconds(),
         local_date=local_date,
+        day_began_s=now_s + (_midnight(place, local_date) - utc).total_seconds(),
         is_light=any(day.sunrise <= utc < day.sunset for day in days),
         is_trusted=True,
     )
@@ -114,18 +114,25 @@ def uncertain_almanac(place: Place, utc: datetime, now_s: float, *, is_light: bo
 
     Args:
         place: where the house stands.
-        utc: what the clock says, for the date only.
+        utc: what the clock says, for the date and its midnight only.
         now_s: monotonic seconds.
         is_light: by the light reading; None without a trusted one.
     """
     part = DayPart.NIGHT if is_light is False else DayPart.DAY
+    local_date = utc.astimezone(place.time_zone).date()
     return Almanac(
         part=part,
         ends_s=now_s + UNTRUSTED_LOOK_S,
-        local_date=utc.astimezone(place.time_zone).date(),
+        local_date=local_date,
+        day_began_s=now_s + (_midnight(place, local_date) - utc).total_seconds(),
         is_light=is_light is not False,
         is_trusted=False,
     )
+
+
+def _midnight(place: Place, day: date) -> datetime:
+    """The first instant of a local date, in UTC: the first 0:00 of two, 1:00 where 0:00 is left out."""
+    return datetime.combine(day, time(), place.time_zone).astimezone(UTC)
 
 
 def dates_of_year(year: int) -> Iterator[date]:

@@ -7,6 +7,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 
+from mistd.core.settings import Revision
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OpenValve:
@@ -44,4 +46,11 @@ class AnswerRequest:
     must_be_kept: bool = False  # only to be sent once the change is on disk
 
 
-Action = OpenValve | ShutValve | AnswerRequest
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeepRevision:
+    """Write a change of a setting down."""
+
+    revision: Revision
+
+
+Action = OpenValve | ShutValve | AnswerRequest | KeepRevision

@@ -25,5 +25,6 @@ class Almanac:
     part: DayPart
     ends_s: float  # monotonic instant at which the next almanac is due
     local_date: date
+    day_began_s: float  # monotonic instant of the midnight before, by the clock as it stands now
     is_light: bool  # the sun is up, by calendar or, while that is not trusted, by the light reading
     is_trusted: bool  # whether the calendar was believed when this was made

@@ -7,12 +7,13 @@ from math import inf
 
 from mistd.core.actions import OpenValve, Outcome
 from mistd.core.events import EventKind
-from mistd.core.interlocks import Guard, Veto, rested_s, veto
+from mistd.core.holds import confirm_hold
+from mistd.core.interlocks import Guard, Veto, veto
 from mistd.core.observations import KeeperLost, KeeperReady, LineAccount, LineEdge, LineReport
 from mistd.core.requests import AskBurst
 from mistd.core.turn import Turn
-from mistd.core.units import S_PER_MIN
-from mistd.core.zone import Phase, Zone, set_mark
+from mistd.core.units import PERCENT, S_PER_MIN
+from mistd.core.zone import Phase, Skip, Zone, set_mark
 
 RETRY_S = 10.0  # after the keeper refused or kept silent: long enough not to storm, short beside any gap
 WORTH_TELLING_S = 1.0  # a shorter wait for the line explains nothing
@@ -21,7 +22,9 @@ SAME_EDGE_S = 0.001  # two accounts of one edge differ by less than this
 
 def fall_due(turn: Turn, index: int) -> None:
     """The zone's mark is reached: it joins those that wait for the line."""
-    turn.touch(index).is_waiting = True
+    zone = turn.touch(index)
+    zone.is_waiting = True
+    zone.waiting_since_s = turn.now_s
     turn.waiting = (*turn.waiting, index)
     turn.is_changed = True
 
@@ -67,7 +70,7 @@ def _give_asked(turn: Turn, asked: AskBurst) -> None:
 
 def asked_length_s(turn: Turn, asked: AskBurst) -> float:
     """How long the burst is that was asked for: the cycle's own when the person named none."""
-    cycle = turn.plan.zones[turn.plan.index[asked.zone]].cycle
+    cycle = turn.zone(turn.plan.index[asked.zone]).cycle
     return asked.for_s or cycle.burst_s(turn.almanac.part) or cycle.any_burst_s()
 
 
@@ -83,14 +86,26 @@ def _give_most_overdue(turn: Turn) -> None:
     stop_waiting(turn, index)
     zone = turn.touch(index)
     part = turn.almanac.part
-    for_s = zone.plan.cycle.burst_s(part) or 0.0
+    for_s = zone.cycle.burst_s(part) or 0.0
     forbidden = veto(zone, for_s, turn.circumstances())
     if forbidden:
         zone.held_until_s = forbidden.until_s
         figures = {"guard": forbidden.guard.value, **forbidden.figures}
         turn.tell(EventKind.BURST_REFUSED, zone.plan.name, forbidden.reason, figures)
-        return
-    _order(turn, zone, for_s, _why_due(turn, zone))
+    elif zone.skip:
+        _skip(turn, zone, zone.skip)
+    else:
+        _order(turn, zone, for_s, _why_due(turn, zone))
+
+
+def _skip(turn: Turn, zone: Zone, skip: Skip) -> None:
+    """Leave this burst out, as was asked; the gap to the next counts from now."""
+    zone.skip = None
+    zone.skipped_s = turn.now_s
+    set_mark(zone, turn.almanac.part)
+    figures = {"gap_s": round(turn.now_s - zone.shut_s, 1)} if zone.shut_s > -inf else {}
+    note = f": {skip.note}" if skip.note else ""
+    turn.tell(EventKind.BURST_SKIPPED, zone.plan.name, f"left out once for {skip.author}{note}", figures)
 
 
 def _urgent_since_s(zone: Zone) -> float:
@@ -102,9 +117,11 @@ def _why_due(turn: Turn, zone: Zone) -> str:
     if zone.shut_s == -inf:
         return "never misted before, as far as is known"
     gap_s = turn.now_s - zone.shut_s
-    late_s = turn.now_s - zone.due_s
+    late_s = turn.now_s - zone.waiting_since_s
     waited = f", after {late_s:.0f} s of waiting for the line" if late_s >= WORTH_TELLING_S else ""
-    return f"{gap_s / S_PER_MIN:.1f} min since the last burst{waited}, by the timetable"
+    trim = zone.trim
+    trimmed = f" with {trim.fraction * PERCENT:+.3g} % water for {trim.author}" if trim else ""
+    return f"{gap_s / S_PER_MIN:.1f} min since the last burst{waited}, by the timetable{trimmed}"
 
 
 def _order(turn: Turn, zone: Zone, for_s: float, reason: str) -> None:
@@ -159,12 +176,20 @@ def _burst_started(turn: Turn, zone: Zone, opened_s: float) -> None:
 
 def _burst_ended(turn: Turn, zone: Zone, shut_s: float, open_s: float, reason: str) -> None:
     water_l = zone.plan.water_l(open_s)
+    gap_s = zone.opened_s - zone.shut_s
     zone.today = zone.today.plus(open_s, water_l)
     zone.shut_s = shut_s
     zone.refused_s = -inf
     _rest(turn, zone, shut_s)
     set_mark(zone, turn.almanac.part)
-    figures = {"open_s": round(open_s, 3), "water_l": round(water_l, 3)}
+    figures: dict[str, float | str] = {
+        "open_s": round(open_s, 3),
+        "water_l": round(water_l, 3),
+        "for_s": zone.ordered_for_s,
+        "why": zone.last_reason,
+    }
+    if gap_s < inf:
+        figures["gap_s"] = round(gap_s, 1)
     turn.tell(EventKind.BURST_ENDED, zone.plan.name, reason, figures)
 
 
@@ -186,9 +211,9 @@ def _rest(turn: Turn, zone: Zone, since_s: float) -> None:
     turn.is_changed = True
     zone.phase = Phase.RESTING
     zone.asked = None
-    for answer in zone.answers_when_shut:
-        turn.ask_for(answer)
-    zone.answers_when_shut = ()
+    for asked in zone.held_when_shut:
+        confirm_hold(turn, zone, asked)
+    zone.held_when_shut = ()
 
 
 def give_up_report(turn: Turn, index: int) -> None:
@@ -206,12 +231,12 @@ def give_up_report(turn: Turn, index: int) -> None:
 
 def _refuse_unproved_hold(turn: Turn, zone: Zone) -> None:
     """Nobody may go in on the word of a valve that was not reported shut."""
-    if not zone.answers_when_shut:
+    if not zone.held_when_shut:
         return
     reason = "the valve is not reported shut: close the hand valve before you go in, then ask again"
-    for answer in zone.answers_when_shut:
-        turn.answer(answer.request_id, Outcome.REFUSED, reason)
-    zone.answers_when_shut = ()
+    for asked in zone.held_when_shut:
+        turn.refuse(asked.request_id, asked.zone, asked.author, reason)
+    zone.held_when_shut = ()
     zone.hold = None
     turn.tell(EventKind.HOLD_ENDED, zone.plan.name, reason)
 
@@ -234,12 +259,7 @@ def keeper_ready(turn: Turn, ready: KeeperReady) -> None:
             _settle(turn, zone, account)
         elif account and account.shut_s > zone.shut_s + SAME_EDGE_S:
             _take_in(turn, zone, account, "before this start; taken from the keeper")
-        ask_guards_again(turn, zone)
-
-
-def ask_guards_again(turn: Turn, zone: Zone) -> None:
-    """A guard that had spoken has let go: the zone waits for nothing but its mark and its rest."""
-    zone.held_until_s = rested_s(zone, turn.keeper_since_s)
+        turn.ask_guards_again(zone)
 
 
 def _settle(turn: Turn, zone: Zone, account: LineAccount | None) -> None:
@@ -264,8 +284,11 @@ def _take_in(turn: Turn, zone: Zone, account: LineAccount, how: str) -> None:
     set_mark(zone, turn.almanac.part)
     if zone.is_waiting and zone.due_s > turn.now_s:
         stop_waiting(turn, turn.plan.index[zone.plan.name])
-    reason = f"given {turn.now_s - account.shut_s:.0f} s ago, {how}"
-    turn.tell(EventKind.BURST_FOUND, zone.plan.name, reason, {"open_s": round(open_s, 3)})
+    ago_s = turn.now_s - account.shut_s
+    reason = f"given {ago_s:.0f} s ago, {how}"
+    water_l = zone.plan.water_l(open_s)
+    figures = {"open_s": round(open_s, 3), "water_l": round(water_l, 3), "ago_s": round(ago_s, 1)}
+    turn.tell(EventKind.BURST_FOUND, zone.plan.name, reason, figures)
 
 
 def keeper_lost(turn: Turn, lost: KeeperLost) -> None:

@@ -32,15 +32,17 @@ class TimedCycle:
         timed = self.parts[part]
         return timed.burst_s if timed else None
 
-    def due_after(self, shut_at: float, part: DayPart) -> float:
+    def due_after(self, shut_at: float, part: DayPart, trim: float = 0.0) -> float:
         """The reading of the elapsed-time meter at which the next burst is due; infinite when none is.
 
         Args:
             shut_at: the meter's reading when the last burst stopped, minus infinity when there was none.
             part: the part of the day it is now.
+            trim: how much more water a grower wants, as a fraction (less when negative); it shortens the gap
+                and leaves the burst, which has to fill the line.
         """
         timed = self.parts[part]
-        return shut_at + timed.gap_s if timed else inf
+        return shut_at + timed.gap_s / (1.0 + trim) if timed else inf
 
     def any_burst_s(self) -> float:
         """The longest burst of any part: what a person gets who asks for a burst in a part without one."""

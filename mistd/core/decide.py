@@ -6,12 +6,12 @@ Rule 3: conditions come before requests: what the keeper reported and what the s
 anything that a person asked for at the same instant.
 """
 
+from datetime import date, timedelta
 from math import inf
 
 from mistd.core.almanac import Almanac
 from mistd.core.bursts import (
     ask_burst,
-    ask_guards_again,
     expire_asked,
     fall_due,
     give_line,
@@ -21,10 +21,11 @@ from mistd.core.bursts import (
     stop_waiting,
     take_report,
 )
+from mistd.core.changes import ask_setting, ask_undo, attend_passing
 from mistd.core.events import EventKind
 from mistd.core.frost import Frost, after_reading, is_frost, without_probe
 from mistd.core.holds import ask_hold, ask_release, attend_hold
-from mistd.core.house import Decision, House
+from mistd.core.house import NO_DATE, Decision, House
 from mistd.core.observations import (
     NOTHING_NEW,
     KeeperNews,
@@ -34,12 +35,13 @@ from mistd.core.observations import (
     Observations,
 )
 from mistd.core.readings import Quality, Reading, SensorKind
-from mistd.core.requests import AskBurst, AskHold, Request
+from mistd.core.requests import AskBurst, AskHold, AskRelease, AskSetting, Request
 from mistd.core.sensors import heard, heard_nonsense, lost, why_lost
 from mistd.core.turn import Turn
 from mistd.core.zone import REPORT_GRACE_S, Phase, WaterCount, set_mark
 
-SHORTEST_DAY_S = 12 * 3600.0  # a new date sooner than this after the last is a corrected clock, not a new day
+SHORTEST_DAY_S = 13 * 3600.0  # midnights nearer to each other are one, set right: over half of a day of 25 h
+UNTRUSTED_DAY_S = 24 * 3600.0
 
 
 def decide(house: House, observations: Observations, now_s: float) -> Decision:
@@ -89,8 +91,12 @@ def _take_request(turn: Turn, request: Request) -> None:
         ask_burst(turn, request)
     elif isinstance(request, AskHold):
         ask_hold(turn, request)
-    else:
+    elif isinstance(request, AskRelease):
         ask_release(turn, request)
+    elif isinstance(request, AskSetting):
+        ask_setting(turn, request)
+    else:
+        ask_undo(turn, request)
 
 
 def _take_almanac(turn: Turn, almanac: Almanac) -> None:
@@ -98,7 +104,7 @@ def _take_almanac(turn: Turn, almanac: Almanac) -> None:
     turn.is_changed = True
     if almanac.is_trusted is not before.is_trusted:
         _tell_of_trust(turn, almanac)
-    _count_days(turn, almanac)
+    _count_days(turn, before, almanac)
     if almanac.part is not before.part:
         _begin_part(turn, almanac)
     reconsider_frost(turn)
@@ -119,19 +125,44 @@ def _begin_part(turn: Turn, almanac: Almanac) -> None:
             set_mark(zone, almanac.part)
         if zone.is_waiting and zone.due_s > turn.now_s:
             stop_waiting(turn, index)
-        if zone.plan.cycle.burst_s(almanac.part) is None:
+        if zone.cycle.burst_s(almanac.part) is None:
             reason = f"its timetable has no mist in the {almanac.part.value} part of the day"
             turn.tell(EventKind.MIST_ENDED_FOR_PART, zone.plan.name, reason)
 
 
-def _count_days(turn: Turn, almanac: Almanac) -> None:
-    """Begin a new day's count; a date that only follows a corrected clock is taken over without one."""
-    if almanac.local_date == turn.counting_date:
-        return
-    ended, turn.counting_date = turn.counting_date, almanac.local_date
-    if turn.now_s - turn.counting_since_s < SHORTEST_DAY_S:
-        return
-    turn.counting_since_s = turn.now_s
+def _count_days(turn: Turn, before: Almanac, almanac: Almanac) -> None:
+    """End the day when it is over; a date that only follows a corrected clock is taken over without that."""
+    is_over = _is_day_over(turn, before, almanac)
+    ended = before.local_date if turn.counting_date == NO_DATE else turn.counting_date
+    if almanac.is_trusted:
+        if turn.counting_date == NO_DATE and turn.counting_since_s == -inf:
+            turn.counting_since_s = almanac.day_began_s
+        turn.counting_date = almanac.local_date
+    elif is_over and turn.counting_date != NO_DATE:
+        turn.counting_date += timedelta(days=1)
+    if is_over:
+        turn.counting_since_s = almanac.day_began_s if almanac.is_trusted else turn.now_s
+        _end_day(turn, ended)
+
+
+def _is_day_over(turn: Turn, before: Almanac, almanac: Almanac) -> bool:
+    """Whether a midnight has passed that was not counted yet.
+
+    By a trusted clock: the last midnight is too far from the one that was counted last to be the same, set
+    right; where nobody can tell how long ago that was, after a restart, the date has to tell. By a clock that
+    is not trusted: after 24 h, so that it may say what it likes; the first time, by a midnight of its own.
+    """
+    since_s = turn.counting_since_s
+    if since_s > -inf and almanac.is_trusted:
+        return almanac.day_began_s - since_s >= SHORTEST_DAY_S
+    if since_s > -inf:
+        return turn.now_s - since_s >= UNTRUSTED_DAY_S
+    if almanac.is_trusted:
+        return NO_DATE != turn.counting_date < almanac.local_date
+    return almanac.day_began_s - before.day_began_s >= SHORTEST_DAY_S
+
+
+def _end_day(turn: Turn, ended: date) -> None:
     zones = turn.touch_all()
     water_l = sum(zone.today.water_l for zone in zones)
     for zone in zones:
@@ -189,7 +220,7 @@ def reconsider_frost(turn: Turn) -> None:
     turn.tell(EventKind.FROST_ENDED, turn.plan.name, "warm enough, light, or no probe to say so", figures)
     for zone in turn.touch_all():
         if zone.held_until_s == inf:
-            ask_guards_again(turn, zone)
+            turn.ask_guards_again(zone)
 
 
 def _attend_zones(turn: Turn) -> None:
@@ -204,8 +235,11 @@ def _attend_zones(turn: Turn) -> None:
 
 
 def _attend_zone(turn: Turn, index: int) -> None:
-    attend_hold(turn, index)
     zone = turn.zone(index)
+    if zone.hold or zone.trim or zone.closed or zone.skip:
+        attend_hold(turn, index)
+        attend_passing(turn, index)
+        zone = turn.zone(index)
     if zone.phase is not Phase.RESTING:
         if zone.ordered_s + zone.ordered_for_s + REPORT_GRACE_S <= turn.now_s:
             give_up_report(turn, index)

@@ -12,12 +12,21 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
 from math import inf, isfinite
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from mistd.core.almanac import Almanac
+from mistd.core.change_rules import (
+    LEAST_TRIM,
+    LONGEST_CLOSED_S,
+    LONGEST_SKIP_S,
+    LONGEST_TRIM_S,
+    MOST_TRIM,
+    put_in_force,
+)
 from mistd.core.house import House, begun
 from mistd.core.plan import HousePlan, ZonePlan
-from mistd.core.zone import Hold, WaterCount, Zone
+from mistd.core.settings import NO_SETTINGS, Settings
+from mistd.core.zone import Closed, Hold, Skip, Trim, WaterCount, Zone
 
 HOUSE_ROW = "house"
 ZONE_ROW = "zone/"
@@ -34,10 +43,11 @@ class UnreadableRowError(ValueError):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Restored:
-    """A house made again, and which rows could not be used, with the reason."""
+    """A house made again, which rows could not be used, and which settings are not in force, with reasons."""
 
     house: House
     unreadable: tuple[str, ...] = field(default=())
+    not_applied: tuple[tuple[str, str], ...] = field(default=())  # the zone, and why
 
 
 def durable(house: House) -> dict[str, Row]:
@@ -51,9 +61,9 @@ def house_row(house: House) -> Row:
     """What a restart needs of the house as a whole."""
     return {
         "counting_date": house.counting_date.isoformat(),
-        "counting_since_s": _or_none(house.counting_since_s),
+        "counting_since_s": or_none(house.counting_since_s),
         "next_ticket": house.line.next_ticket,
-        "last_opening_s": _or_none(house.line.last_opening_s),
+        "last_opening_s": or_none(house.line.last_opening_s),
     }
 
 
@@ -61,19 +71,32 @@ def zone_row(zone: Zone) -> Row:
     """What a restart needs of one zone."""
     hold = zone.hold
     return {
-        "opened_s": _or_none(zone.opened_s),
-        "shut_s": _or_none(zone.shut_s),
+        "opened_s": or_none(zone.opened_s),
+        "shut_s": or_none(zone.shut_s),
         "last_reason": zone.last_reason,
         "hold_ends_s": hold.ends_s if hold else None,
         "hold_author": hold.author if hold else None,
         "hold_note": hold.note if hold else None,
         "hold_is_warned": hold.is_warned if hold else None,
+        "skipped_s": or_none(zone.skipped_s),
+        "trim_fraction": zone.trim.fraction if zone.trim else None,
+        **_passing_row("trim", zone.trim),
+        **_passing_row("closed", zone.closed),
+        **_passing_row("skip", zone.skip),
         "bursts_today": zone.today.bursts,
         "open_s_today": zone.today.open_s,
         "water_l_today": zone.today.water_l,
         "bursts_yesterday": zone.yesterday.bursts,
         "open_s_yesterday": zone.yesterday.open_s,
         "water_l_yesterday": zone.yesterday.water_l,
+    }
+
+
+def _passing_row(name: str, passing: Trim | Closed | Skip | None) -> Row:
+    return {
+        f"{name}_ends_s": passing.ends_s if passing else None,
+        f"{name}_author": passing.author if passing else None,
+        f"{name}_note": passing.note if passing else None,
     }
 
 
@@ -85,6 +108,7 @@ def restored(
     *,
     shift_s: float = 0.0,
     is_time_away_known: bool = True,
+    settings: Settings = NO_SETTINGS,
 ) -> Restored:
     """A house that goes on where the rows left off.
 
@@ -94,30 +118,35 @@ def restored(
         almanac: the part of the day it is now.
         now_s: monotonic seconds.
         shift_s: added to every instant in the rows: zero while the machine has not been restarted since.
-        is_time_away_known: when it is not, every zone counts as due, for the leaves; and a hold runs for all
-            that was left of it, for the people.
+        is_time_away_known: when it is not, every zone counts as due and no burst is left out, for the leaves;
+            and a hold runs for all that was left of it, for the people.
+        settings: what was set before; what a rule of the plan forbids now is not put in force.
     """
     unreadable: list[str] = []
     zones = tuple(_zone(zone, rows, shift_s, now_s, unreadable) for zone in plan.zones)
+    not_applied = tuple(put_in_force(plan, zones, settings, now_s))
     for zone in zones:
         _shorten_hold(zone, now_s + plan.longest_hold_s)
         if not is_time_away_known:
-            zone.opened_s = zone.shut_s = -inf
-    house = begun(plan, almanac, now_s, zones)
+            zone.opened_s = zone.shut_s = zone.skipped_s = -inf
+            zone.skip = replace(zone.skip, ends_s=now_s) if zone.skip else None
+    house = begun(plan, almanac, now_s, zones, settings)
     row = rows.get(HOUSE_ROW)
     if row is not None:
         try:
             _restore_house(house, row, shift_s, now_s)
+            if not is_time_away_known:
+                house.counting_since_s = -inf  # the date will tell whether a day has ended
         except UnreadableRowError as problem:
             unreadable.append(f"{HOUSE_ROW}: {problem}")
-    return Restored(house=house, unreadable=tuple(unreadable))
+    return Restored(house=house, unreadable=tuple(unreadable), not_applied=not_applied)
 
 
 def _restore_house(house: House, row: Row, shift_s: float, now_s: float) -> None:
-    counting_date = _date(_wanted(row, "counting_date", str))
+    counting_date = _date(wanted(row, "counting_date", str))
     counting_since_s = _instant(row, "counting_since_s", shift_s, now_s)
     line = house.line.resumed(
-        next_ticket=_wanted(row, "next_ticket", int),
+        next_ticket=wanted(row, "next_ticket", int),
         last_opening_s=_instant(row, "last_opening_s", shift_s, now_s),
     )
     house.counting_date, house.counting_since_s, house.line = counting_date, counting_since_s, line
@@ -134,8 +163,12 @@ def _zone(
             plan=plan,
             opened_s=_instant(row, "opened_s", shift_s, now_s),
             shut_s=_instant(row, "shut_s", shift_s, now_s),
-            last_reason=_wanted(row, "last_reason", str),
+            last_reason=wanted(row, "last_reason", str),
             hold=_hold(row, shift_s),
+            skipped_s=_instant_if_kept(row, "skipped_s", shift_s, now_s),
+            trim=_trim(row, shift_s, now_s),
+            closed=_closed(row, shift_s, now_s),
+            skip=_skip(row, shift_s, now_s),
             today=_count(row, "today"),
             yesterday=_count(row, "yesterday"),
         )
@@ -145,14 +178,45 @@ def _zone(
 
 
 def _hold(row: Row, shift_s: float) -> Hold | None:
-    if _is_none(row, "hold_ends_s"):
+    if is_none(row, "hold_ends_s"):
         return None
     return Hold(
         ends_s=_shifted(row, "hold_ends_s", shift_s),
-        author=_wanted(row, "hold_author", str),
-        note=_wanted(row, "hold_note", str),
-        is_warned=_wanted(row, "hold_is_warned", bool),
+        author=wanted(row, "hold_author", str),
+        note=wanted(row, "hold_note", str),
+        is_warned=wanted(row, "hold_is_warned", bool),
     )
+
+
+def _trim(row: Row, shift_s: float, now_s: float) -> Trim | None:
+    if row.get("trim_ends_s") is None:
+        return None
+    passing = _passing(row, "trim", shift_s, now_s + LONGEST_TRIM_S)
+    fraction = wanted(row, "trim_fraction", float)
+    if not LEAST_TRIM <= fraction <= MOST_TRIM:
+        raise UnreadableRowError(f"trim_fraction is {fraction!r}, allowed {LEAST_TRIM:g} to {MOST_TRIM:g}")
+    return Trim(fraction=fraction, **passing)
+
+
+def _closed(row: Row, shift_s: float, now_s: float) -> Closed | None:
+    if row.get("closed_ends_s") is None:
+        return None
+    return Closed(**_passing(row, "closed", shift_s, now_s + LONGEST_CLOSED_S))
+
+
+def _skip(row: Row, shift_s: float, now_s: float) -> Skip | None:
+    if row.get("skip_ends_s") is None:
+        return None
+    return Skip(**_passing(row, "skip", shift_s, now_s + LONGEST_SKIP_S))
+
+
+def _passing(row: Row, name: str, shift_s: float, latest_end_s: float) -> dict[str, Any]:
+    """When something ends and who wants it; neither damage nor a corrected clock makes it last for ever."""
+    return {
+        "ends_s": min(_shifted(row, f"{name}_ends_s", shift_s), latest_end_s),
+        "author": wanted(row, f"{name}_author", str),
+        "note": wanted(row, f"{name}_note", str),
+    }
 
 
 def _shorten_hold(zone: Zone, latest_end_s: float) -> None:
@@ -163,32 +227,42 @@ def _shorten_hold(zone: Zone, latest_end_s: float) -> None:
 
 def _count(row: Row, day: str) -> WaterCount:
     return WaterCount(
-        bursts=_wanted(row, f"bursts_{day}", int),
-        open_s=_wanted(row, f"open_s_{day}", float),
-        water_l=_wanted(row, f"water_l_{day}", float),
+        bursts=wanted(row, f"bursts_{day}", int),
+        open_s=wanted(row, f"open_s_{day}", float),
+        water_l=wanted(row, f"water_l_{day}", float),
     )
 
 
 def _instant(row: Row, name: str, shift_s: float, now_s: float) -> float:
     """A past instant; None stands for never, and one that lies ahead (a shifted clock) counts as now."""
-    if _is_none(row, name):
+    if is_none(row, name):
         return -inf
     return min(_shifted(row, name, shift_s), now_s)
 
 
+def _instant_if_kept(row: Row, name: str, shift_s: float, now_s: float) -> float:
+    """The same for what rows of an earlier version do not have."""
+    return _instant(row, name, shift_s, now_s) if name in row else -inf
+
+
 def _shifted(row: Row, name: str, shift_s: float) -> float:
-    at_s = _wanted(row, name, float) + shift_s
+    at_s = wanted(row, name, float) + shift_s
     if not abs(at_s) <= LARGEST:
         raise UnreadableRowError(f"{name} is {at_s!r} by this machine's clock, limit {LARGEST:g} s")
     return at_s
 
 
-def _is_none(row: Row, name: str) -> bool:
+def is_none(row: Row, name: str) -> bool:
     """Whether the row says "never"; a row that says nothing is not one of ours."""
     return name in row and row[name] is None
 
 
-def _wanted(row: Row, name: str, kind: type[Wanted]) -> Wanted:
+def wanted(row: Row, name: str, kind: type[Wanted]) -> Wanted:
+    """A value of a row, of the kind that it has to be.
+
+    Raises:
+        UnreadableRowError: it is missing, of another kind, or beyond what can be.
+    """
     value = row.get(name)
     if isinstance(value, int | float) and not abs(value) <= LARGEST:
         raise UnreadableRowError(f"{name} is not a number within {LARGEST:g}")
@@ -206,5 +280,6 @@ def _date(text: str) -> date:
         raise UnreadableRowError(f"counting_date is {text!r}, not a date") from None
 
 
-def _or_none(instant_s: float) -> float | None:
+def or_none(instant_s: float) -> float | None:
+    """An instant as a row has it: none for never."""
     return instant_s if isfinite(instant_s) else None

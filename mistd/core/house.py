@@ -17,8 +17,10 @@ from mistd.core.plan import HousePlan
 from mistd.core.requests import AskBurst
 from mistd.core.sensors import SensorState
 from mistd.core.sequence import Line
+from mistd.core.settings import NO_SETTINGS, Settings
 from mistd.core.zone import Zone, attention_s, set_mark
 
+NO_DATE = date.min  # no clock that was believed has said yet which day it is
 KEEPER_START_S = 30.0  # a keeper takes some tenths of a second to start; only then is a missed burst told
 
 
@@ -36,11 +38,12 @@ class House:
     sensors: Mapping[str, SensorState]
     stale_s: float  # the next instant at which a sensor's word may no longer stand
     frost: Frost
+    settings: Settings
     is_keeper_ready: bool
     keeper_since_s: float  # when the keeper that is there began
     keeper_trouble: str  # why there is none, as last told
     counting_date: date  # the local day that "today" counts for
-    counting_since_s: float  # minus infinity: since before the program can tell
+    counting_since_s: float  # the midnight counted last; minus infinity: nobody can tell how long ago
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,7 +56,13 @@ class Decision:
     wake_at_s: float
 
 
-def begun(plan: HousePlan, almanac: Almanac, now_s: float, zones: tuple[Zone, ...] | None = None) -> House:
+def begun(
+    plan: HousePlan,
+    almanac: Almanac,
+    now_s: float,
+    zones: tuple[Zone, ...] | None = None,
+    settings: Settings = NO_SETTINGS,
+) -> House:
     """A house at the start of the program: every valve taken to be shut, no keeper yet.
 
     Args:
@@ -61,6 +70,7 @@ def begun(plan: HousePlan, almanac: Almanac, now_s: float, zones: tuple[Zone, ..
         almanac: the part of the day it is.
         now_s: monotonic seconds.
         zones: what is known of the zones from before, in the order of the plan; None when nothing is.
+        settings: what was set before; the zones have it in force already.
     """
     zones = zones or tuple(Zone(plan=zone) for zone in plan.zones)
     for zone in zones:
@@ -78,9 +88,10 @@ def begun(plan: HousePlan, almanac: Almanac, now_s: float, zones: tuple[Zone, ..
         sensors=sensors,
         stale_s=min((state.stale_s for state in sensors.values()), default=inf),
         frost=NO_FROST,
+        settings=settings,
         is_keeper_ready=False,
         keeper_since_s=-inf,
         keeper_trouble="",
-        counting_date=almanac.local_date,
-        counting_since_s=-inf,
+        counting_date=almanac.local_date if almanac.is_trusted else NO_DATE,
+        counting_since_s=almanac.day_began_s if almanac.is_trusted else -inf,
     )

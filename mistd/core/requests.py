@@ -5,6 +5,8 @@ A request that moves water is never kept across a restart: whoever asked must as
 
 from dataclasses import dataclass
 
+from mistd.core.settings import SettingKind, SettingValue
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AskBurst:
@@ -26,6 +28,7 @@ class AskHold:
     for_s: float
     author: str
     note: str = ""
+    expected_revision: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,6 +38,31 @@ class AskRelease:
     request_id: str
     zone: str
     author: str
+    note: str = ""
+    expected_revision: int | None = None
 
 
-Request = AskBurst | AskHold | AskRelease
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AskSetting:
+    """Set something of a zone, or with no value set it back to what the house's file says."""
+
+    request_id: str
+    zone: str
+    kind: SettingKind
+    value: SettingValue | None
+    author: str
+    note: str = ""
+    expected_revision: int | None = None  # refused when the setting stands at another
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AskUndo:
+    """Take a change back: its setting goes to what it was before."""
+
+    request_id: str
+    revision: int
+    author: str
+    note: str = ""
+
+
+Request = AskBurst | AskHold | AskRelease | AskSetting | AskUndo

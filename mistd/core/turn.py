@@ -4,12 +4,13 @@ Each part of the house is copied once, when it is first touched; what nobody tou
 This file knows how a house is changed, and nothing of why.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 
-from mistd.core.actions import Action, AnswerRequest, Outcome
+from mistd.core.actions import Action, AnswerRequest, KeepRevision, Outcome
 from mistd.core.events import Event, EventKind
 from mistd.core.house import Decision, House
-from mistd.core.interlocks import Circumstances
+from mistd.core.interlocks import Circumstances, rested_s
+from mistd.core.settings import Key, Revision, SettingKind, SettingValue
 from mistd.core.zone import Zone, attention_s
 
 NO_FIGURES: Mapping[str, float | str] = {}
@@ -35,6 +36,7 @@ class Turn:
         "now_s",
         "plan",
         "sensors",
+        "settings",
         "stale_s",
         "touched",
         "waiting",
@@ -54,6 +56,7 @@ class Turn:
         self.keeper_trouble = house.keeper_trouble
         self.line = house.line
         self.sensors = house.sensors
+        self.settings = house.settings
         self.stale_s = house.stale_s
         self.waiting = house.waiting
         self.actions: list[Action] = []
@@ -103,6 +106,51 @@ class Turn:
         """Answer a request about which nothing has to be written down."""
         self.ask_for(AnswerRequest(request_id=request_id, outcome=outcome, reason=reason, figures=figures))
 
+    def refuse(self, request_id: str, subject: str, author: str, reason: str) -> None:
+        """Refuse a change of a setting; the record shall show who wanted what, and why not."""
+        self.answer(request_id, Outcome.REFUSED, reason)
+        self.tell(EventKind.SETTING_REFUSED, subject, reason, {"asked_by": author})
+
+    def stale(self, key: Key, expected: int | None) -> Iterator[str]:
+        """In words, when somebody changed a setting after it was looked at."""
+        newest = self.settings.newest.get(key)
+        stands_at = newest.id if newest else 0
+        if expected is not None and expected != stands_at:
+            by = f" by {newest.author}" if newest else ""
+            yield f"it stands at revision {stands_at}{by}, not at {expected}: look at it and ask again"
+
+    def record(
+        self,
+        kind: SettingKind,
+        zone: str,
+        value: SettingValue | None,
+        ends_s: float,
+        author: str,
+        note: str,
+        request_id: str,
+        undoes: int | None = None,
+    ) -> Revision:
+        """Give a change that is in force its revision, to be written down."""
+        revision = Revision(
+            id=self.settings.last_id + 1,
+            kind=kind,
+            zone=zone,
+            value=value,
+            ends_s=ends_s,
+            author=author,
+            note=note,
+            request_id=request_id,
+            undoes=undoes,
+        )
+        self.settings = self.settings.with_revision(revision)
+        self.is_changed = True
+        self.ask_for(KeepRevision(revision=revision))
+        return revision
+
+    def ask_guards_again(self, zone: Zone) -> None:
+        """A guard that had spoken has let go: the zone waits for nothing but its mark and its rest."""
+        zone.held_until_s = rested_s(zone, self.keeper_since_s)
+
     def decision(self, line_s: float) -> Decision:
         """Everything this turn came to.
 
@@ -133,6 +181,7 @@ class Turn:
             sensors=self.sensors,
             stale_s=self.stale_s,
             frost=self.frost,
+            settings=self.settings,
             is_keeper_ready=self.is_keeper_ready,
             keeper_since_s=self.keeper_since_s,
             keeper_trouble=self.keeper_trouble,

@@ -9,7 +9,9 @@ from types import MappingProxyType
 from mistd.core.readings import SensorKind
 
 S_PER_MIN = 60.0
+S_PER_HOUR = 3600.0
 S_PER_DAY = 86_400.0
+PERCENT = 100.0
 KPA_PER_BAR = 100.0
 BAR_PER_PSI = 0.0689476  # NIST SP 811, 6.894757 kPa
 

@@ -8,11 +8,11 @@ from dataclasses import dataclass
 from enum import StrEnum
 from math import inf
 
-from mistd.core.actions import AnswerRequest
 from mistd.core.almanac import DayPart
+from mistd.core.cycles import TimedCycle
 from mistd.core.meters import ELAPSED_TIME
 from mistd.core.plan import ZonePlan
-from mistd.core.requests import AskBurst
+from mistd.core.requests import AskBurst, AskHold
 
 HOLD_WARNING_S = 120.0  # a hold says this long before its end that mist is coming (design, section 4)
 REPORT_GRACE_S = 2.0  # the keeper's word on a burst is overdue this long after the burst should be over
@@ -34,6 +34,34 @@ class Hold:
     author: str
     note: str
     is_warned: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trim:
+    """A grower's plus or minus on a zone's water, for a while."""
+
+    fraction: float  # of the water: 0.1 is a tenth more
+    ends_s: float
+    author: str
+    note: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Closed:
+    """Nobody may come into the zone, after a spray say; mist goes on."""
+
+    ends_s: float
+    author: str
+    note: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Skip:
+    """The next burst is to be left out, if it falls due in time."""
+
+    ends_s: float
+    author: str
+    note: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,42 +96,65 @@ class Zone:
     held_until_s: float = -inf  # a guard has spoken: not before this
     refused_s: float = -inf  # when the keeper last refused the burst that is due
     is_waiting: bool = False  # due, and waiting for the line
+    waiting_since_s: float = -inf
     is_unproved: bool = False  # its valve was not reported shut when it should have been
+    timetable: TimedCycle | None = None  # None: as the house's file says
+    trim: Trim | None = None
+    closed: Closed | None = None
+    skip: Skip | None = None
+    skipped_s: float = -inf  # when a burst was last left out on request: the gap counts from then
     hold: Hold | None = None
-    answers_when_shut: tuple[AnswerRequest, ...] = ()
+    held_when_shut: tuple[AskHold, ...] = ()  # asked for while it mists: answered when the valve is shut
     today: WaterCount = WaterCount()
     yesterday: WaterCount = WaterCount()
 
+    @property
+    def cycle(self) -> TimedCycle:
+        """What makes its bursts happen, as it is set now."""
+        return self.timetable or self.plan.cycle
+
     def copied(self) -> "Zone":
-        """A copy to change, while whoever holds this one keeps it as it was."""
-        return Zone(
-            plan=self.plan,
-            phase=self.phase,
-            ticket=self.ticket,
-            slot=self.slot,
-            ordered_s=self.ordered_s,
-            ordered_for_s=self.ordered_for_s,
-            burst_reason=self.burst_reason,
-            last_reason=self.last_reason,
-            asked=self.asked,
-            opened_s=self.opened_s,
-            shut_s=self.shut_s,
-            mark=self.mark,
-            due_s=self.due_s,
-            held_until_s=self.held_until_s,
-            refused_s=self.refused_s,
-            is_waiting=self.is_waiting,
-            is_unproved=self.is_unproved,
-            hold=self.hold,
-            answers_when_shut=self.answers_when_shut,
-            today=self.today,
-            yesterday=self.yesterday,
-        )
+        """A copy to change, while whoever holds this one keeps it as it was.
+
+        Field by field: every burst copies its zone some times, and a call with all fields takes four times as
+        long.
+        """
+        copy = object.__new__(Zone)
+        copy.plan = self.plan
+        copy.phase = self.phase
+        copy.ticket = self.ticket
+        copy.slot = self.slot
+        copy.ordered_s = self.ordered_s
+        copy.ordered_for_s = self.ordered_for_s
+        copy.burst_reason = self.burst_reason
+        copy.last_reason = self.last_reason
+        copy.asked = self.asked
+        copy.opened_s = self.opened_s
+        copy.shut_s = self.shut_s
+        copy.mark = self.mark
+        copy.due_s = self.due_s
+        copy.held_until_s = self.held_until_s
+        copy.refused_s = self.refused_s
+        copy.is_waiting = self.is_waiting
+        copy.waiting_since_s = self.waiting_since_s
+        copy.is_unproved = self.is_unproved
+        copy.timetable = self.timetable
+        copy.trim = self.trim
+        copy.closed = self.closed
+        copy.skip = self.skip
+        copy.skipped_s = self.skipped_s
+        copy.hold = self.hold
+        copy.held_when_shut = self.held_when_shut
+        copy.today = self.today
+        copy.yesterday = self.yesterday
+        return copy
 
 
 def set_mark(zone: Zone, part: DayPart) -> None:
     """Work out anew when the next burst is due; a zone that was never misted has been due for ever."""
-    zone.mark = zone.plan.cycle.due_after(ELAPSED_TIME.reads(zone.shut_s), part)
+    since_s = zone.shut_s if zone.shut_s >= zone.skipped_s else zone.skipped_s
+    trim = zone.trim.fraction if zone.trim else 0.0
+    zone.mark = zone.cycle.due_after(ELAPSED_TIME.reads(since_s), part, trim)
     zone.due_s = ELAPSED_TIME.reaches_at_s(zone.mark)
 
 
@@ -116,6 +167,9 @@ def attention_s(zone: Zone) -> float:
         attention = max(zone.due_s, zone.held_until_s)
     if zone.hold:
         attention = min(attention, next_hold_duty_s(zone.hold))
+    if zone.trim or zone.closed or zone.skip:
+        passing = (zone.trim, zone.closed, zone.skip)
+        attention = min(attention, *(each.ends_s for each in passing if each))
     return attention
 
 

@@ -172,6 +172,18 @@ def test_a_clock_that_drifts_for_days_never_steps() -> None:
         assert desk.calendar.stepped_s == 0.0
 
 
+@pytest.mark.parametrize("by_s", [0.5, -0.5])
+def test_an_almanac_off_which_the_clock_has_drifted_is_made_anew_without_a_word(by_s: float) -> None:
+    desk, news = looked_at(NOON), []
+
+    for look in range(1, 10):
+        desk.clock.stepped_by = timedelta(seconds=by_s * look)
+        news.append(desk.wait(60.0))
+        assert desk.calendar.stepped_s == 0.0
+
+    assert [almanac is not None for almanac in news] == [False, False, False, False, True] + [False] * 4
+
+
 def test_a_step_forth_and_back_between_two_looks_is_none() -> None:
     desk = looked_at(NOON)
 

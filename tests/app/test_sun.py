@@ -318,3 +318,25 @@ def test_an_uncertain_almanac_needs_no_sunrise_and_takes_the_date_as_told() -> N
 def test_a_year_has_all_its_dates() -> None:
     assert len(list(dates_of_year(2026))) == 365
     assert len(list(dates_of_year(2028))) == 366
+
+
+@pytest.mark.parametrize(
+    ("name", "at", "hours_old"),
+    [
+        ("scheldt", datetime(2026, 3, 29, 10, tzinfo=UTC), 11.0),  # noon; an hour was left out
+        ("scheldt", datetime(2026, 10, 25, 11, tzinfo=UTC), 13.0),  # noon; an hour came twice
+        ("half_hours", datetime(2026, 10, 4, 1, tzinfo=UTC), 11.5),
+        ("midnight_summer_time", datetime(2026, 3, 8, 16, tzinfo=UTC), 11.0),  # that day began at 1:00
+        ("midnight_summer_time", datetime(2026, 11, 1, 17, tzinfo=UTC), 13.0),  # that day had two midnights
+        ("last_hour_twice", datetime(2026, 4, 5, 3, 30, tzinfo=UTC), 24.5),  # the second half past eleven
+    ],
+)
+@pytest.mark.parametrize("is_trusted", [True, False])
+def test_an_almanac_says_when_its_day_began(
+    name: str, at: datetime, hours_old: float, is_trusted: bool
+) -> None:
+    place = EVERYWHERE[name]
+
+    trusted, uncertain = almanac_at(place, at, 1000.0), uncertain_almanac(place, at, 1000.0, is_light=None)
+
+    assert (trusted if is_trusted else uncertain).day_began_s == pytest.approx(1000.0 - hours_old * 3600.0)

@@ -12,6 +12,15 @@ from hypothesis import strategies as st
 from mistd.core.almanac import DayPart
 from mistd.core.cycles import TimedCycle, TimedPart
 from mistd.core.plan import HousePlan, ZonePlan
+from mistd.core.settings import (
+    ClosedSet,
+    HoldSet,
+    PartsSet,
+    SettingKind,
+    SettingValue,
+    SkipSet,
+    TrimSet,
+)
 from tests.core.houses import house_plan, zone_plan
 
 PROBES = ("north", "south")
@@ -25,6 +34,23 @@ class Asks:
     zone: int
     for_s: float | None
     good_s: float = 30.0  # a burst that could not begin by then is too late
+
+
+@dataclass(frozen=True)
+class Sets:
+    """A person sets something of a zone, having seen the revision it stands at, another one, or none."""
+
+    kind: SettingKind
+    zone: int
+    value: SettingValue | None
+    saw: Literal["newest", "another"] | None = None
+
+
+@dataclass(frozen=True)
+class Undoes:
+    """A person takes a change back: the newest of all, or the one so many before it."""
+
+    back: int
 
 
 @dataclass(frozen=True)
@@ -78,7 +104,7 @@ class Wakes:
     """The daemon decides though nothing is new."""
 
 
-Happening = Asks | KeeperGoes | Restarts | ClockMoves | Spell | OrderFails | Wakes
+Happening = Asks | Sets | Undoes | KeeperGoes | Restarts | ClockMoves | Spell | OrderFails | Wakes
 
 
 @dataclass(frozen=True)
@@ -123,6 +149,30 @@ def plans(draw: st.DrawFn) -> HousePlan:
 
 
 SMALL_ZONE = st.sampled_from([0, 0, 1, 2, 3, 4])
+SET_LENGTHS_S = st.sampled_from([2000.0, 900.0, 300.0, 2000.0, 60.0, 59.0])
+SET_GAPS_S = st.sampled_from([300.0, 150.0, 600.0, 1100.0, 300.0, 40.0])
+SET_BURSTS_S = st.sampled_from([5.0, 2.0, 8.0, 5.0, 20.0, 8.0, 20.5])
+TIMED_PARTS = st.builds(TimedPart, burst_s=SET_BURSTS_S, gap_s=SET_GAPS_S)
+SOME_PARTS: st.SearchStrategy[dict[DayPart, TimedPart | None]] = st.dictionaries(
+    st.sampled_from(DayPart), st.one_of(TIMED_PARTS, TIMED_PARTS, st.none()), min_size=1
+)
+TIMETABLES = TIMED_PARTS.map(lambda timed: TimedCycle(parts=dict.fromkeys(DayPart, timed)))
+FRACTIONS = st.sampled_from([0.25, 1.0, -0.5, -0.2, 0.5, 1.0, 0.0, 1.5])
+VALUES: dict[SettingKind, st.SearchStrategy[SettingValue]] = {
+    SettingKind.TIMETABLE: st.one_of(TIMETABLES, st.builds(PartsSet, parts=SOME_PARTS)),
+    SettingKind.TRIM: st.builds(TrimSet, fraction=FRACTIONS, for_s=SET_LENGTHS_S),
+    SettingKind.HOLD: st.builds(HoldSet, for_s=SET_LENGTHS_S),
+    SettingKind.CLOSED: st.builds(ClosedSet, for_s=SET_LENGTHS_S),
+    SettingKind.SKIP: st.builds(SkipSet, for_s=SET_LENGTHS_S),
+}
+KINDS = st.sampled_from(
+    [*[SettingKind.TIMETABLE, SettingKind.TRIM, SettingKind.SKIP] * 2, SettingKind.CLOSED, SettingKind.HOLD]
+)
+SAW = st.sampled_from([*[None] * 5, "newest", "another"])
+SETS = KINDS.flatmap(lambda kind: st.builds(Sets, st.just(kind), SMALL_ZONE, VALUES[kind], SAW))
+TAKEN_BACK = st.builds(Sets, KINDS, SMALL_ZONE, st.none(), SAW)
+UNDOES = st.builds(Undoes, st.sampled_from([0, 0, 0, 0, 1, 2, -1]))
+CHANGES = st.one_of(SETS, SETS, SETS, SETS, TAKEN_BACK, UNDOES)
 AWAY_S = st.sampled_from([1.0, 0.1, 4.0, 200.0, 400.0])
 BURSTS_S = st.sampled_from([None, 4.0, 15.0, 25.0, 0.5])
 HOLDS_S = st.sampled_from([300.0, 60.0, 130.0, 300.0, 900.0, 59.0, 20_000.0])
@@ -159,16 +209,28 @@ Timed = tuple[float, Happening]
 def quick_successions(draw: st.DrawFn) -> tuple[Timed, ...]:
     """Someone asks for a burst, and within moments for something else, or the keeper or the daemon goes."""
     zone, pause_s = draw(SMALL_ZONE), draw(MOMENTS_S)
-    then = draw(st.sampled_from(["hold", "release", "goes", "restarts"]))
+    then = draw(st.sampled_from(["hold", "release", "change", "goes", "restarts"]))
     burst: Timed = (draw(PAUSES_S), Asks("burst", zone, None))
     hold: Timed = (pause_s, Asks("hold", zone, 300.0))
     if then == "hold":
         return (burst, hold)
+    if then == "change":
+        return (burst, (pause_s, draw(CHANGES)), (draw(MOMENTS_S), draw(CHANGES)))
     if then == "release":
         return (burst, hold, (draw(MOMENTS_S), Asks("release", zone, None)))
     if then == "goes":
         return (burst, (pause_s, KeeperGoes(draw(AWAY_S), draw(st.booleans()))))
     return (burst, (pause_s, draw(RESTARTS)))
+
+
+@st.composite
+def changes_of_mind(draw: st.DrawFn) -> tuple[Timed, ...]:
+    """Someone sets something, sees what comes of it for a while, and takes it back or sets something else."""
+    while_s = draw(st.sampled_from([290.0, 2.0, 130.0, 700.0]))
+    return (
+        (draw(PAUSES_S), draw(SETS)),
+        (while_s, draw(st.one_of(UNDOES, SETS, TAKEN_BACK))),
+    )
 
 
 FROSTY_NIGHT: tuple[Timed, ...] = ((0.0, Spell(PROBES, 0.5, 8)),)
@@ -177,10 +239,11 @@ FROSTY_NIGHT: tuple[Timed, ...] = ((0.0, Spell(PROBES, 0.5, 8)),)
 @st.composite
 def histories(draw: st.DrawFn, *, with_restarts: bool, most: int = 16) -> History:
     """A history of so many happenings at most, or a few more, and half as many at least."""
-    kinds = [PEOPLE, PEOPLE, SPELLS, ELSE, *([RESTARTS] if with_restarts else [])]
+    kinds = [PEOPLE, PEOPLE, CHANGES, SPELLS, ELSE, *([RESTARTS] if with_restarts else [])]
     single = st.tuples(PAUSES_S, st.one_of(*kinds)).map(lambda each: (each,))
     several = quick_successions().filter(lambda each: with_restarts or not isinstance(each[-1][1], Restarts))
-    groups = draw(st.lists(st.one_of(single, single, single, several), min_size=most // 2, max_size=most))
+    group = st.one_of(single, single, single, several, changes_of_mind())
+    groups = draw(st.lists(group, min_size=most // 2, max_size=most))
     is_frosty = draw(st.sampled_from([False, False, False, True]))
     hours = [23.8, 2.0] if is_frosty else [12.0, 2.0, 4.8, 23.8, 19.8, 7.9]
     return History(

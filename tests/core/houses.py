@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from datetime import date
 from math import inf
 
-from mistd.core.actions import Action, AnswerRequest, OpenValve, ShutValve
+from mistd.core.actions import Action, AnswerRequest, KeepRevision, OpenValve, ShutValve
 from mistd.core.almanac import Almanac, DayPart
 from mistd.core.cycles import TimedCycle, TimedPart
 from mistd.core.decide import decide
@@ -27,7 +27,8 @@ from mistd.core.observations import (
 )
 from mistd.core.plan import HousePlan, SensorPlan, ZonePlan
 from mistd.core.readings import Reading, SensorKind, reading_of
-from mistd.core.requests import AskBurst, AskHold, AskRelease, Request
+from mistd.core.requests import AskBurst, AskHold, AskRelease, AskSetting, AskUndo, Request
+from mistd.core.settings import Revision, SettingKind, SettingValue
 from mistd.core.zone import Hold, Zone
 
 A_DATE = date(2026, 3, 14)
@@ -105,12 +106,21 @@ def almanac(
     *,
     ends_s: float = inf,
     local_date: date = A_DATE,
+    day_began_s: float | None = None,
     is_light: bool | None = None,
     is_trusted: bool = True,
 ) -> Almanac:
-    """A part of a day; by default it is light unless it is night."""
+    """A part of a day; by default it is light unless it is night, and `A_DATE` began at second 0."""
     light = part is not DayPart.NIGHT if is_light is None else is_light
-    return Almanac(part=part, ends_s=ends_s, local_date=local_date, is_light=light, is_trusted=is_trusted)
+    midnight_s = (local_date - A_DATE).days * 86_400.0 if day_began_s is None else day_began_s
+    return Almanac(
+        part=part,
+        ends_s=ends_s,
+        local_date=local_date,
+        day_began_s=midnight_s,
+        is_light=light,
+        is_trusted=is_trusted,
+    )
 
 
 def opened(zone: str, ticket: int, at_s: float) -> LineReport:
@@ -155,12 +165,54 @@ def ask_hold(
     request_id: str = "hold-1",
     author: str = "ilse",
     note: str = "",
+    expected_revision: int | None = None,
 ) -> AskHold:
-    return AskHold(request_id=request_id, zone=zone, for_s=for_s, author=author, note=note)
+    return AskHold(
+        request_id=request_id,
+        zone=zone,
+        for_s=for_s,
+        author=author,
+        note=note,
+        expected_revision=expected_revision,
+    )
 
 
-def ask_release(zone: str = "a", *, request_id: str = "release-1", author: str = "ilse") -> AskRelease:
-    return AskRelease(request_id=request_id, zone=zone, author=author)
+def ask_release(
+    zone: str = "a",
+    *,
+    request_id: str = "release-1",
+    author: str = "ilse",
+    note: str = "",
+    expected_revision: int | None = None,
+) -> AskRelease:
+    return AskRelease(
+        request_id=request_id, zone=zone, author=author, note=note, expected_revision=expected_revision
+    )
+
+
+def ask_setting(
+    kind: SettingKind,
+    value: SettingValue | None,
+    zone: str = "a",
+    *,
+    request_id: str = "set-1",
+    author: str = "ilse",
+    note: str = "",
+    expected_revision: int | None = None,
+) -> AskSetting:
+    return AskSetting(
+        request_id=request_id,
+        zone=zone,
+        kind=kind,
+        value=value,
+        author=author,
+        note=note,
+        expected_revision=expected_revision,
+    )
+
+
+def ask_undo(revision: int, *, request_id: str = "undo-1", author: str = "ilse", note: str = "") -> AskUndo:
+    return AskUndo(request_id=request_id, revision=revision, author=author, note=note)
 
 
 def hold(ends_s: float, *, is_warned: bool = False) -> Hold:
@@ -275,6 +327,11 @@ def shuttings(decision: Decision) -> list[str]:
 
 def answers(decision: Decision) -> list[AnswerRequest]:
     return [a for a in decision.actions if isinstance(a, AnswerRequest)]
+
+
+def kept(decision: Decision) -> list[Revision]:
+    """The revisions to be written down."""
+    return [a.revision for a in decision.actions if isinstance(a, KeepRevision)]
 
 
 def told(decision: Decision, kind: EventKind) -> list[Event]:

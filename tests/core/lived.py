@@ -5,14 +5,14 @@ What the lines truly did is kept apart from what the house believes.
 """
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from copy import copy
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from datetime import date, timedelta
 from heapq import heappop, heappush
 from math import inf
 
-from mistd.core.actions import AnswerRequest, OpenValve, ShutValve
+from mistd.core.actions import AnswerRequest, KeepRevision, OpenValve, ShutValve
 from mistd.core.almanac import Almanac, DayPart
 from mistd.core.decide import decide
 from mistd.core.durable import Row, durable, restored
@@ -29,7 +29,9 @@ from mistd.core.observations import (
     Observations,
 )
 from mistd.core.readings import Reading, SensorKind, reading_of
-from mistd.core.requests import AskBurst, AskHold, AskRelease, Request
+from mistd.core.requests import Request
+from mistd.core.settings import NO_SETTINGS, Revision, Settings
+from tests.core.asking import request_of
 from tests.core.histories import (
     Asks,
     ClockMoves,
@@ -38,7 +40,9 @@ from tests.core.histories import (
     KeeperGoes,
     OrderFails,
     Restarts,
+    Sets,
     Spell,
+    Undoes,
 )
 
 TRAVEL_S = 0.01  # of an order to the keeper, of a report back
@@ -68,7 +72,9 @@ Snapshot = tuple[object, ...]
 def snapshot(house: House) -> Snapshot:
     """All that a house says, down to the parts that could be changed in place."""
     others = tuple(getattr(house, each.name) for each in fields(House) if each.name != "zones")
-    return (*others, dict(house.sensors), dict(house.frost.cold), *(copy(zone) for zone in house.zones))
+    revisions = {**house.settings.newest}, {**house.settings.stacks}
+    zones = (copy(zone) for zone in house.zones)
+    return (*others, dict(house.sensors), dict(house.frost.cold), revisions, *zones)
 
 
 @dataclass(frozen=True)
@@ -135,6 +141,7 @@ class Life:
         self.readings: list[tuple[str, Reading]] = []
         self.requests: list[Request] = []
         self.saved: dict[str, Row] = dict(durable(self.house))
+        self.kept: list[Revision] = []
         self.saved_s = 0.0
         self.queue: list[tuple[float, int, Callable[[], None]]] = []
         self.count = 0
@@ -175,6 +182,7 @@ class Life:
         must_keep = any(isinstance(a, AnswerRequest) and a.must_be_kept for a in decision.actions)
         if must_keep or self.now_s >= self.saved_s + SAVE_EVERY_S:
             self.saved, self.saved_s = durable(self.house), self.now_s
+        self.kept += [a.revision for a in decision.actions if isinstance(a, KeepRevision)]
         for action in decision.actions:
             if isinstance(action, OpenValve):
                 self.send(lambda order=action: self.keeper_opens(order))  # type: ignore[misc]
@@ -199,12 +207,13 @@ class Life:
             part=part,
             ends_s=self.now_s + left_s,
             local_date=FIRST_DATE + timedelta(days=wall_s // DAY_S),
+            day_began_s=self.now_s - wall_s % DAY_S,
             is_light=part is not DayPart.NIGHT,
             is_trusted=self.is_trusted,
         )
 
     def happen(self, what: Happening) -> None:
-        if isinstance(what, Asks):
+        if isinstance(what, Asks | Sets | Undoes):
             self.ask(what)
         elif isinstance(what, KeeperGoes):
             self.keeper_goes(what)
@@ -219,21 +228,11 @@ class Life:
         elif isinstance(what, OrderFails):
             self.fails.append(what.how)
 
-    def ask(self, what: Asks) -> None:
-        if not self.is_up:
-            return
-        zone = self.plan.zones[what.zone % len(self.plan.zones)].name
-        request_id = f"{what.what}-{len(self.lived.asked)}"
-        request: Request = AskRelease(request_id=request_id, zone=zone, author="jo")
-        if what.what == "burst":
-            expires_at_s = self.now_s + what.good_s
-            request = AskBurst(
-                request_id=request_id, zone=zone, for_s=what.for_s, author="jo", expires_at_s=expires_at_s
-            )
-        elif what.what == "hold":
-            request = AskHold(request_id=request_id, zone=zone, for_s=what.for_s or 0.0, author="jo")
-        self.lived.asked[request_id] = (self.now_s, request)
-        self.requests.append(request)
+    def ask(self, what: Asks | Sets | Undoes) -> None:
+        if self.is_up:
+            request = request_of(what, f"ask-{len(self.lived.asked)}", self.house, self.now_s)
+            self.lived.asked[request.request_id] = (self.now_s, request)
+            self.requests.append(request)
 
     def probe_reads(self, spell: Spell) -> None:
         if self.is_up:
@@ -263,8 +262,10 @@ class Life:
             self.now_s,
             shift_s=shift_s,
             is_time_away_known=what.is_time_away_known,
+            settings=settings_again(self.kept, shift_s),
         )
         assert back.unreadable == ()
+        assert back.not_applied == ()
         self.house, self.is_up, self.wake_at_s = back.house, True, self.now_s
         self.saved, self.saved_s = durable(self.house), self.now_s
         if not self.is_connected:
@@ -364,6 +365,14 @@ class Life:
         self.tell(
             LineReport(edge=edge, line=line, ticket=ticket, at_s=self.now_s, open_s=open_s, reason=reason)
         )
+
+
+def settings_again(kept: Iterable[Revision], shift_s: float) -> Settings:
+    """The settings as a store gives them back, by a clock that may have begun anew."""
+    settings = NO_SETTINGS
+    for revision in kept:
+        settings = settings.with_revision(replace(revision, ends_s=revision.ends_s + shift_s))
+    return settings
 
 
 def lived(history: History) -> Lived:

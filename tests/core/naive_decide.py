@@ -9,7 +9,10 @@ then looks at every zone to see what must be opened now. It keeps what happened,
 - no burst without a keeper, in a hold, in frost, while open, or before the line has rested;
 - as many at once as the house allows; a valve counts as open until a pause after it was shut, and no two
   open within a pause;
-- what a person asked for goes before any zone, in the order asked, until it expires.
+- what a person asked for goes before any zone, in the order asked, until it expires;
+- a trim divides the gap; a burst that is to be left out counts as given at the instant it would have begun.
+
+What may be set, and what it goes back to, is in `naive_settings`.
 
 It answers in plain tuples, so that nothing of the program's own working is compared with itself.
 """
@@ -18,6 +21,7 @@ from dataclasses import dataclass, field
 from math import inf
 
 from mistd.core.almanac import Almanac
+from mistd.core.cycles import TimedCycle
 from mistd.core.observations import (
     KeeperLost,
     KeeperNews,
@@ -29,9 +33,11 @@ from mistd.core.observations import (
 )
 from mistd.core.plan import HousePlan, ZonePlan
 from mistd.core.readings import Quality, Reading, SensorKind
-from mistd.core.requests import AskBurst, AskHold, AskRelease, Request
+from mistd.core.requests import AskBurst, AskHold, AskRelease, AskSetting, AskUndo, Request
+from mistd.core.settings import HoldSet, SettingKind
+from tests.core.naive_settings import Book, Change, Hope, after, value_before, why_not
 
-Act = tuple[str | float, ...]
+Act = tuple[str | float | None, ...]
 
 
 @dataclass
@@ -44,7 +50,9 @@ class NaiveZone:
     asked: AskBurst | None = None
     shut_s: float = -inf
     hold_ends_s: float | None = None
-    wait_for_shut: list[str] = field(default_factory=list)  # holds to be answered
+    wait_for_shut: list[AskHold] = field(default_factory=list)  # holds to be answered
+    hope: Hope = field(default_factory=Hope)
+    skipped_s: float = -inf
     not_before_s: float = -inf  # the keeper failed it
     failed_s: float = -inf  # when it did, since the last burst
     is_unproved: bool = False
@@ -62,6 +70,7 @@ class NaiveHouse:
     def __init__(self, plan: HousePlan, almanac: Almanac, now_s: float) -> None:
         self.plan, self.almanac, self.now_s = plan, almanac, now_s
         self.zones = {zone.name: NaiveZone(zone) for zone in plan.zones}
+        self.book = Book()
         self.probes = {
             name: NaiveProbe(now_s)
             for name, sensor in plan.sensors.items()
@@ -169,8 +178,8 @@ class NaiveHouse:
     def rests(self, zone: NaiveZone, since_s: float) -> None:
         self.free_s.append(since_s + self.plan.pause_s)
         zone.doing, zone.asked = "rest", None
-        for request_id in zone.wait_for_shut:
-            self.answer(request_id, "done")
+        for request in zone.wait_for_shut:
+            self.has_hold(zone, request)
         zone.wait_for_shut = []
 
     def hear_probe(self, name: str, reading: Reading) -> None:
@@ -192,12 +201,16 @@ class NaiveHouse:
         )
 
     def hear_person(self, request: Request) -> None:
+        if isinstance(request, AskUndo):
+            self.hear_undo(request)
+            return
         zone = self.zones[request.zone]
         if isinstance(request, AskHold):
             self.hear_hold(zone, request)
         elif isinstance(request, AskRelease):
-            self.release(zone)
-            self.answer(request.request_id, "done")
+            self.hear_release(zone, request)
+        elif isinstance(request, AskSetting):
+            self.hear_setting(zone, request)
         elif not self.may(zone, self.length_s(request)) or any(a.zone == request.zone for a in self.asked):
             self.answer(request.request_id, "refused")
         else:
@@ -205,35 +218,108 @@ class NaiveHouse:
 
     def hear_hold(self, zone: NaiveZone, request: AskHold) -> None:
         is_in_range = 60.0 <= request.for_s <= self.plan.longest_hold_s
-        if not is_in_range or not self.has_keeper or zone.is_unproved:
+        is_closed = (zone.hope.closed_ends_s or -inf) > self.now_s
+        is_stale = self.book.is_stale(SettingKind.HOLD, request.zone, request.expected_revision)
+        if not is_in_range or not self.has_keeper or zone.is_unproved or is_closed or is_stale:
             self.answer(request.request_id, "refused")
             return
         zone.hold_ends_s = max(zone.hold_ends_s or -inf, self.now_s + request.for_s)
         if zone.doing == "rest":
-            self.answer(request.request_id, "done")
+            self.has_hold(zone, request)
         else:
-            zone.wait_for_shut.append(request.request_id)
+            zone.wait_for_shut.append(request)
             self.acts.append(("shut", zone.plan.name))
 
+    def has_hold(self, zone: NaiveZone, request: AskHold) -> None:
+        assert zone.hold_ends_s is not None
+        value = HoldSet(for_s=request.for_s)
+        self.keep(Change(SettingKind.HOLD, request.zone, value, zone.hold_ends_s), request.request_id)
+
+    def hear_release(self, zone: NaiveZone, request: AskRelease, undoes: int | None = None) -> None:
+        if self.book.is_stale(SettingKind.HOLD, request.zone, request.expected_revision):
+            self.answer(request.request_id, "refused")
+        elif zone.hold_ends_s is None:
+            self.answer(request.request_id, "done")
+        else:
+            self.release(zone)
+            self.keep(Change(SettingKind.HOLD, request.zone, None, inf, undoes), request.request_id)
+
     def release(self, zone: NaiveZone) -> None:
-        if zone.hold_ends_s is None:
-            return
         zone.hold_ends_s, zone.not_before_s = None, -inf
-        for request_id in zone.wait_for_shut:
-            self.answer(request_id, "refused")
-        zone.wait_for_shut = []
+        self.refuse_waiting(zone)
 
     def refuse_unproved_hold(self, zone: NaiveZone) -> None:
         if zone.wait_for_shut:
-            for request_id in zone.wait_for_shut:
-                self.answer(request_id, "refused")
-            zone.wait_for_shut, zone.hold_ends_s = [], None
+            self.refuse_waiting(zone)
+            zone.hold_ends_s = None
+
+    def refuse_waiting(self, zone: NaiveZone) -> None:
+        for request in zone.wait_for_shut:
+            self.answer(request.request_id, "refused")
+        zone.wait_for_shut = []
+
+    # What is set.
+
+    def hear_setting(self, zone: NaiveZone, request: AskSetting) -> None:
+        who, name, expected = request.request_id, request.zone, request.expected_revision
+        value = request.value
+        if isinstance(value, HoldSet):
+            hold = AskHold(
+                request_id=who, zone=name, for_s=value.for_s, author="", expected_revision=expected
+            )
+            self.hear_hold(zone, hold)
+        elif request.kind is SettingKind.HOLD:
+            release = AskRelease(request_id=who, zone=name, author="", expected_revision=expected)
+            self.hear_release(zone, release)
+        elif self.book.is_stale(request.kind, name, expected):
+            self.answer(who, "refused")
+        else:
+            self.set_if_it_may_be(Change(request.kind, name, value, inf), who, is_back=False)
+
+    def hear_undo(self, request: AskUndo) -> None:
+        change = self.book.found(request.revision)
+        hopes = {name: zone.hope for name, zone in self.zones.items()}
+        is_held = {
+            name: zone.hold_ends_s is not None and not zone.wait_for_shut for name, zone in self.zones.items()
+        }
+        if change is None or not self.book.may_be_undone(change, hopes, is_held):
+            self.answer(request.request_id, "refused")
+        elif change.kind is SettingKind.HOLD:
+            release = AskRelease(request_id=request.request_id, zone=change.zone, author="")
+            self.hear_release(self.zones[change.zone], release, change.number)
+        else:
+            earlier = self.book.before(change)
+            before = value_before(earlier, self.now_s)
+            ends_s = earlier.ends_s if earlier and before else inf
+            undoing = Change(change.kind, change.zone, before, ends_s, change.number)
+            self.set_if_it_may_be(undoing, request.request_id, is_back=True)
+
+    def set_if_it_may_be(self, change: Change, request_id: str, *, is_back: bool) -> None:
+        """Put it in force and write it down, unless a rule is broken by it or something is in its way."""
+        zone = self.zones[change.zone]
+        hope = after(zone.hope, change, zone.plan.cycle, self.now_s)
+        hopes = {name: each.hope for name, each in self.zones.items()} | {change.zone: hope}
+        is_in_the_way = hope.closed_ends_s is not None and zone.hold_ends_s is not None
+        is_asked = change.value is not None and change.kind is SettingKind.CLOSED
+        if why_not(self.plan, hopes, change, is_back=is_back) or (is_asked and is_in_the_way):
+            self.answer(request_id, "refused")
+            return
+        zone.hope = hope
+        self.keep(change, request_id)
+
+    def keep(self, change: Change, request_id: str) -> None:
+        self.book.write(change)
+        kept = (change.number, change.kind.value, change.zone, repr(change.value), change.ends_s)
+        self.acts.append(("keep", *kept, change.undoes))
+        self.answer(request_id, "done")
 
     # What is to be done.
 
     def end_what_is_over(self, zone: NaiveZone) -> None:
         if zone.hold_ends_s is not None and zone.hold_ends_s <= self.now_s:
             self.release(zone)
+        for ended in zone.hope.end_what_is_over(self.now_s):
+            self.acts.append(("told", ended, zone.plan.name))
         if zone.doing != "rest" and self.now_s >= zone.ordered_s + zone.for_s + 2.0:
             zone.is_unproved = True
             self.refuse_unproved_hold(zone)
@@ -256,7 +342,11 @@ class NaiveHouse:
             if not due:
                 return
             zone = min(due, key=lambda zone: max(self.due_s(zone), zone.failed_s))
-            self.order(zone, zone.plan.cycle.burst_s(self.almanac.part) or 0.0, None)
+            if zone.hope.skip_ends_s is None:
+                self.order(zone, self.cycle(zone).burst_s(self.almanac.part) or 0.0, None)
+            else:
+                zone.hope.skip_ends_s, zone.skipped_s = None, self.now_s
+                self.acts.append(("told", "burst_skipped", zone.plan.name))
 
     def line_is_free(self) -> bool:
         running = sum(zone.doing != "rest" for zone in self.zones.values())
@@ -272,11 +362,16 @@ class NaiveHouse:
         self.acts.append(("open", zone.plan.name, for_s, self.orders))
 
     def due_s(self, zone: NaiveZone) -> float:
-        timed = zone.plan.cycle.parts[self.almanac.part]
-        return inf if timed is None else zone.shut_s + timed.gap_s
+        timed = self.cycle(zone).parts[self.almanac.part]
+        if timed is None:
+            return inf
+        return max(zone.shut_s, zone.skipped_s) + timed.gap_s / (1.0 + zone.hope.trim)
+
+    def cycle(self, zone: NaiveZone) -> TimedCycle:
+        return zone.hope.timetable or zone.plan.cycle
 
     def must(self, zone: NaiveZone) -> bool:
-        burst_s = zone.plan.cycle.burst_s(self.almanac.part)
+        burst_s = self.cycle(zone).burst_s(self.almanac.part)
         if burst_s is None or self.now_s < zone.not_before_s:
             return False
         return self.due_s(zone) <= self.now_s and self.may(zone, burst_s)
@@ -293,6 +388,6 @@ class NaiveHouse:
         )
 
     def length_s(self, asked: AskBurst) -> float:
-        cycle = self.zones[asked.zone].plan.cycle
+        cycle = self.cycle(self.zones[asked.zone])
         timed = [each.burst_s for each in cycle.parts.values() if each]
         return asked.for_s or cycle.burst_s(self.almanac.part) or max(timed)

@@ -4,46 +4,27 @@ Each check begins with what must not be. They look at what the lines truly did a
 they look into the house, it is to see whether what changed was also told.
 """
 
-from collections.abc import Iterator
 from math import inf
+from typing import TypeGuard
 
-from mistd.core.actions import AnswerRequest, OpenValve, Outcome
-from mistd.core.almanac import DayPart
+from mistd.core.actions import AnswerRequest, Outcome
 from mistd.core.events import Event, EventKind
-from mistd.core.house import House
 from mistd.core.interlocks import Guard
 from mistd.core.leases import STUCK_S
 from mistd.core.observations import KeeperReady, LineReport, LineTrouble
-from mistd.core.requests import AskBurst, AskHold
-from mistd.core.sequence import worst_wait_in_part_s
-from mistd.core.zone import HOLD_WARNING_S, Phase, Zone
+from mistd.core.requests import AskBurst, AskHold, AskSetting, AskUndo, Request
+from mistd.core.settings import HoldSet
+from mistd.core.zone import HOLD_WARNING_S, Phase
 from tests.core.histories import OrderFails
 from tests.core.lived import Lived, Step, snapshot
+from tests.core.looking_back import answered, events, gap_in_force_s, orders, timeline, zone_of
+from tests.core.promises_of_settings import CHECKS_OF_SETTINGS
+from tests.core.thirst import check_no_zone_thirsts_unannounced
 
 HAIR_S = 1e-6
-RETRY_S, SILENCE_S = 10.0, 12.0  # what a burst that the keeper failed costs its zone, and the line
-GUESSES = ("has not reported it", "counted as given in full")  # nobody knows when such a burst ended
 LEAST_WARNING_S = 60.0
+MIST_IS_OVER = (EventKind.MIST_ENDED_FOR_PART, EventKind.SETTING_CHANGED, EventKind.SETTING_UNDONE)
 ANSWERED_WITHIN_S = 60.0
-
-
-def answered(life: Lived) -> Iterator[tuple[float, AnswerRequest]]:
-    for step in life.steps:
-        for action in step.decision.actions:
-            if isinstance(action, AnswerRequest):
-                yield step.now_s, action
-
-
-def orders(life: Lived) -> Iterator[tuple[Step, OpenValve]]:
-    for step in life.steps:
-        for action in step.decision.actions:
-            if isinstance(action, OpenValve):
-                yield step, action
-
-
-def events(life: Lived) -> Iterator[Event]:
-    for step in life.steps:
-        yield from step.decision.events
 
 
 def check_never_more_open_than_at_once(life: Lived) -> None:
@@ -112,19 +93,17 @@ def zones_promised(life: Lived, step: Step) -> list[str]:
     """The zones for which a hold is answered done in this decision, unless it is also told to have ended."""
     done = [a for a in step.decision.actions if isinstance(a, AnswerRequest) and a.outcome is Outcome.DONE]
     asked = [life.asked[answer.request_id][1] for answer in done]
-    zones = [request.zone for request in asked if isinstance(request, AskHold)]
+    zones = [request.zone for request in asked if is_hold(request)]
     ended = {e.subject for e in step.decision.events if e.kind is EventKind.HOLD_ENDED}
     held = [zone for zone in zones if zone_of(step.decision.house, zone).hold]
     assert set(zones) <= {*held, *ended}, f"a hold answered done at {step.now_s} is not in force"
     return held
 
 
-def timeline(life: Lived) -> list[tuple[float, int, Step | tuple[str, bool] | None]]:
-    """Edges, decisions and kills (None) in the order in which they were."""
-    edges = [(at_s, 0, (line, opens)) for at_s, line, opens in life.edges]
-    kills = [(away.killed_s, 1, None) for away in life.restarts]
-    steps = [(step.now_s, 2, step) for step in life.steps]
-    return sorted([*edges, *kills, *steps], key=lambda each: each[:2])
+def is_hold(request: Request) -> TypeGuard[AskHold | AskSetting]:
+    return isinstance(request, AskHold) or (
+        isinstance(request, AskSetting) and isinstance(request.value, HoldSet)
+    )
 
 
 def check_every_hold_warns_and_ends_by_itself(life: Lived) -> None:
@@ -161,87 +140,6 @@ def check_end(life: Lived, end: Event, warned_s: float, asked_s: float, for_s: f
         assert abs(end.at_s - (asked_s + for_s)) < HAIR_S, f"{end.subject} held until {end.at_s}"
 
 
-class Thirst:
-    """Until when each zone may stay dry, by what has been told so far."""
-
-    def __init__(self, life: Lived) -> None:
-        self.plan = life.history.plan
-        self.house = life.first
-        self.part_began_s = 0.0
-        self.dry_since_s: dict[str, float | None] = {zone.name: -inf for zone in self.plan.zones}
-        self.excused_until_s = dict.fromkeys(self.dry_since_s, 0.0)
-        self.is_up = True
-        self.costs: list[tuple[float, float]] = []  # what else took the line, and when
-        self.wait_s = max(worst_wait_in_part_s(self.plan, part) for part in DayPart)
-        self.wait_s += 0.5 + 0.1 * len(self.plan.zones)  # orders and reports travel
-
-    def check(self, now_s: float) -> None:
-        """No zone is dry for longer than its gap and the worst wait, without a reason that was told."""
-        for name, dry_since_s in self.dry_since_s.items():
-            timed = self.plan.zones[self.plan.index[name]].cycle.parts[self.house.almanac.part]
-            if timed is None or dry_since_s is None or self.is_excused(name):
-                continue
-            owed_s = max(dry_since_s + timed.gap_s, self.part_began_s, self.excused_until_s[name])
-            others_s = sum(cost_s for at_s, cost_s in self.costs if at_s >= owed_s - 60.0)
-            assert now_s <= owed_s + self.wait_s + others_s, f"{name} dry since {dry_since_s} at {now_s}"
-
-    def is_excused(self, name: str) -> bool:
-        """A reason was told; or it is the keeper's turn, who is given some seconds to answer."""
-        zone = zone_of(self.house, name)
-        is_stopped = not self.is_up or not self.house.is_keeper_ready or self.house.frost.is_on
-        return is_stopped or zone.hold is not None or zone.phase is Phase.ORDERED
-
-    def take(self, now_s: float, step: Step) -> None:
-        """What this decision told changes what a zone may expect."""
-        after = step.decision.house
-        if after.almanac.part is not self.house.almanac.part or not self.is_up:
-            self.part_began_s = now_s
-        was_excused = {name for name in self.dry_since_s if self.is_excused(name)}
-        self.house, self.is_up = after, True
-        for name in was_excused - {name for name in self.dry_since_s if self.is_excused(name)}:
-            self.excuse(name, now_s)
-        for news in step.observations.keeper:
-            if isinstance(news, KeeperReady):
-                for zone in self.plan.zones:
-                    self.excuse(zone.name, max(now_s, news.since_s + zone.shortest_rest_s))
-        self.count_costs(now_s, step)
-
-    def excuse(self, name: str, until_s: float) -> None:
-        self.excused_until_s[name] = max(self.excused_until_s[name], until_s)
-
-    def count_costs(self, now_s: float, step: Step) -> None:
-        for event in step.decision.events:
-            is_guess = event.kind is EventKind.BURST_ENDED and any(told in event.reason for told in GUESSES)
-            if is_guess and self.dry_since_s[event.subject] is not None:
-                self.dry_since_s[event.subject] = now_s  # as was told
-            is_refusal = event.kind is EventKind.BURST_REFUSED and event.figures.get("guard") == "keeper"
-            if is_refusal:
-                self.excuse(event.subject, now_s + RETRY_S)
-            if is_refusal or is_guess:
-                self.costs.append((now_s, SILENCE_S + 2.0 * self.plan.zones[0].longest_burst_s))
-        for action in step.decision.actions:
-            if isinstance(action, OpenValve) and zone_of(step.decision.house, action.zone).asked:
-                self.costs.append((now_s, action.for_s + self.plan.pause_s + 0.1))
-
-
-def zone_of(house: House, name: str) -> Zone:
-    return house.zones[house.plan.index[name]]
-
-
-def check_no_zone_thirsts_unannounced(life: Lived) -> None:
-    thirst = Thirst(life)
-    for at_s, _, what in timeline(life):
-        thirst.check(at_s)
-        if what is None:
-            thirst.is_up = False
-        elif isinstance(what, Step):
-            thirst.take(at_s, what)
-        else:
-            line, opens = what
-            thirst.dry_since_s[line] = None if opens else at_s
-    thirst.check(life.ends_s)
-
-
 def check_what_keeps_water_away_is_told_as_it_begins(life: Lived) -> None:
     for step in life.steps:
         told = {(event.kind, event.subject) for event in step.decision.events}
@@ -253,9 +151,9 @@ def check_what_keeps_water_away_is_told_as_it_begins(life: Lived) -> None:
         for was, now in zip(before.zones, after.zones, strict=True):
             if was.hold is None and now.hold is not None:
                 assert (EventKind.HOLD_STARTED, now.plan.name) in told
-            was_given = was.plan.cycle.burst_s(before.almanac.part) is not None
-            if was_given and now.plan.cycle.burst_s(after.almanac.part) is None:
-                assert (EventKind.MIST_ENDED_FOR_PART, now.plan.name) in told
+            was_given = was.cycle.burst_s(before.almanac.part) is not None
+            if was_given and now.cycle.burst_s(after.almanac.part) is None:
+                assert told & {(kind, now.plan.name) for kind in MIST_IS_OVER}
 
 
 def check_no_water_unless_due_or_asked_for_in_this_run(life: Lived) -> None:
@@ -267,9 +165,10 @@ def check_no_water_unless_due_or_asked_for_in_this_run(life: Lived) -> None:
         zone = zone_of(house, order.zone)
         assert zone.hold is None
         if zone.asked is None:
-            gap_s = house.plan.zones[house.plan.index[order.zone]].cycle.parts[house.almanac.part]
+            gap_s = gap_in_force_s(zone, house.almanac.part)
             assert gap_s is not None, f"{order.zone} misted in a part that is off"
-            assert step.now_s >= zone.shut_s + gap_s.gap_s - HAIR_S, f"{order.zone} misted before it was due"
+            due_s = max(zone.shut_s, zone.skipped_s) + gap_s
+            assert step.now_s >= due_s - HAIR_S, f"{order.zone} misted before it was due"
             continue
         request_id = zone.asked.request_id
         asked_s, request = life.asked[request_id]
@@ -330,7 +229,7 @@ def concerns_all(step: Step) -> bool:
     before, after = step.before, step.decision.house
     return (
         after.almanac.part is not before.almanac.part
-        or after.counting_date != before.counting_date
+        or after.counting_since_s != before.counting_since_s
         or after.frost.is_on is not before.frost.is_on
         or any(isinstance(news, KeeperReady) for news in step.observations.keeper)
     )
@@ -339,7 +238,10 @@ def concerns_all(step: Step) -> bool:
 def names_in(step: Step) -> set[str]:
     keeper = step.observations.keeper
     lines = {news.line for news in keeper if isinstance(news, LineReport | LineTrouble)}
-    return lines | {request.zone for request in [*step.observations.requests, *step.before.asked]}
+    requests = [*step.observations.requests, *step.before.asked]
+    undone = [step.before.settings.found(each.revision) for each in requests if isinstance(each, AskUndo)]
+    zones = {request.zone for request in requests if not isinstance(request, AskUndo)}
+    return lines | zones | {revision.zone for revision in undone if revision}
 
 
 def check_every_refusal_names_its_guard(life: Lived) -> None:
@@ -368,6 +270,7 @@ CHECKS = (
     check_the_house_that_goes_in_is_never_changed,
     check_what_nobody_touched_is_the_same_object,
     check_every_refusal_names_its_guard,
+    *CHECKS_OF_SETTINGS,
 )
 
 

@@ -95,7 +95,13 @@ def test_a_burst_is_told_with_its_reason_and_figures() -> None:
     assert start.reason == "10.0 min since the last burst, by the timetable"
     assert start.figures == {"for_s": 5.0, "part": "day", "gap_s": 600.2}
     assert end.reason == "its time was over"
-    assert end.figures == {"open_s": 5.0, "water_l": 0.1}
+    assert end.figures == {
+        "open_s": 5.0,
+        "water_l": 0.1,
+        "for_s": 5.0,
+        "gap_s": 600.2,
+        "why": start.reason,
+    }
     assert paper.zone().last_reason == start.reason
 
 

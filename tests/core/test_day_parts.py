@@ -6,8 +6,10 @@ from math import inf
 import pytest
 
 from mistd.core.almanac import DayPart
-from mistd.core.decide import SHORTEST_DAY_S
+from mistd.core.decide import SHORTEST_DAY_S, UNTRUSTED_DAY_S
+from mistd.core.durable import durable, restored
 from mistd.core.events import EventKind
+from mistd.core.house import Decision
 from mistd.core.zone import WaterCount
 from tests.core.houses import (
     A_DATE,
@@ -27,6 +29,8 @@ from tests.core.houses import (
 )
 
 NEXT_DATE = A_DATE + timedelta(days=1)
+UNIX = date(1970, 1, 1)
+DAY_S = 86_400.0
 SHORTER_BY_DAY = house_plan(zone_plan(cycle=timetable(5.0, 3600.0, others={DayPart.DAY: (6.0, 600.0)})))
 DRY_NIGHT = house_plan(zone_plan(cycle=timetable(5.0, 600.0, off=[DayPart.NIGHT])))
 
@@ -150,68 +154,175 @@ def test_a_burst_asked_for_in_an_off_part_leaves_it_off() -> None:
 
 
 def house_with_water() -> PaperHouse:
-    """A house that gave three bursts today, and began to count at 0."""
+    """A house that began to count at the midnight of second 0, and gave three bursts since."""
     paper = house_at_work()
-    paper.decide(0.0, almanac(local_date=NEXT_DATE))
     paper.mist_until(2000.0)
     assert paper.zone().today.bursts == 3
     return paper
 
 
-def test_a_new_date_begins_a_new_count_and_keeps_yesterdays() -> None:
-    paper = house_with_water()
-    midnight_s = 86_400.0
+def days_ended(decision: Decision) -> int:
+    return len(told(decision, EventKind.DAY_ENDED))
 
-    decision = paper.decide(midnight_s, almanac(local_date=NEXT_DATE + timedelta(days=1)))
+
+def test_a_midnight_ends_the_day_begins_a_new_count_and_keeps_yesterdays() -> None:
+    paper = house_with_water()
+
+    decision = paper.decide(DAY_S, almanac(local_date=NEXT_DATE, day_began_s=DAY_S))
 
     (event,) = told(decision, EventKind.DAY_ENDED)
-    assert event.reason == "3 bursts and 0.3 l on 2026-03-15"
+    assert event.reason == "3 bursts and 0.3 l on 2026-03-14"
     assert event.figures == {"bursts": 3, "water_l": 0.3}
     assert paper.zone().today == WaterCount()
     assert paper.zone().yesterday.bursts == 3
 
 
-def test_the_first_change_of_date_a_house_sees_is_a_new_day() -> None:
-    """Nobody can tell since when it has counted, so the date is believed."""
-    paper = house_at_work()
+def test_a_house_that_began_in_the_afternoon_ends_its_first_day_at_midnight() -> None:
+    paper = house_at_work(part=almanac(day_began_s=-60_000.0))
 
-    assert len(told(paper.decide(60.0, almanac(local_date=NEXT_DATE)), EventKind.DAY_ENDED)) == 1
+    assert days_ended(paper.decide(26_400.0, almanac(local_date=NEXT_DATE, day_began_s=26_400.0))) == 1
 
 
 def test_a_clock_set_back_over_midnight_and_on_again_ends_one_day_only() -> None:
     paper = house_with_water()
-    paper.decide(3000.0, almanac(local_date=A_DATE))
-    paper.decide(3600.0, almanac(local_date=NEXT_DATE))
+    paper.decide(DAY_S, almanac(local_date=NEXT_DATE, day_began_s=DAY_S))
+    paper.decide(DAY_S + 600.0, almanac(local_date=A_DATE, day_began_s=4200.0))  # an hour back
+    paper.decide(DAY_S + 4200.0, almanac(local_date=NEXT_DATE, day_began_s=DAY_S + 4200.0))
 
-    assert len(paper.told(EventKind.DAY_ENDED)) == 1  # the one that began the count
-    assert paper.zone().today.bursts == 3
+    assert len(paper.told(EventKind.DAY_ENDED)) == 1
+    assert paper.zone().yesterday.bursts == 3
     assert paper.house.counting_date == NEXT_DATE
 
 
 @pytest.mark.parametrize(
-    ("since_s", "days_ended"),
-    [(11 * 3600.0, 0), (SHORTEST_DAY_S - 0.001, 0), (SHORTEST_DAY_S, 1), (13 * 3600.0, 1)],
+    ("midnight_s", "days"),
+    [(11 * 3600.0, 0), (SHORTEST_DAY_S - 0.001, 0), (SHORTEST_DAY_S, 1), (23 * 3600.0, 1)],
 )
-def test_a_date_that_changes_sooner_than_half_a_day_is_a_corrected_clock(
-    since_s: float, days_ended: int
+def test_a_midnight_nearer_to_the_one_before_than_half_a_day_is_the_same_set_right(
+    midnight_s: float, days: int
 ) -> None:
     paper = house_with_water()
 
-    decision = paper.decide(since_s, almanac(local_date=NEXT_DATE + timedelta(days=1)))
+    decision = paper.decide(midnight_s, almanac(local_date=NEXT_DATE, day_began_s=midnight_s))
 
-    assert len(told(decision, EventKind.DAY_ENDED)) == days_ended
-    assert paper.house.counting_date == NEXT_DATE + timedelta(days=1)
+    assert days_ended(decision) == days
+    assert paper.house.counting_date == NEXT_DATE
 
 
-def test_after_a_correction_the_true_midnight_still_ends_the_day() -> None:
+def test_of_two_midnights_half_of_the_longest_day_apart_one_counts() -> None:
+    """A day of 25 h, with a wrong midnight in its very middle."""
     paper = house_with_water()
-    paper.decide(3000.0, almanac(local_date=date(2027, 1, 1)))  # the clock was wrong
-    paper.decide(3060.0, almanac(local_date=NEXT_DATE))
+    paper.decide(45_000.0, almanac(local_date=NEXT_DATE, day_began_s=45_000.0))
+    paper.decide(45_600.0, almanac(local_date=A_DATE, day_began_s=0.0))
+    paper.decide(90_000.0, almanac(local_date=NEXT_DATE, day_began_s=90_000.0))
 
-    decision = paper.decide(86_400.0, almanac(local_date=NEXT_DATE + timedelta(days=1)))
+    assert [event.at_s for event in paper.told(EventKind.DAY_ENDED)] == [90_000.0]
 
-    (event,) = told(decision, EventKind.DAY_ENDED)
-    assert event.figures["bursts"] == 3
+
+@pytest.mark.parametrize("by_days", [1, 7, 365, 3652, -1, -7, -365, -3652])
+def test_a_step_by_whole_days_is_over_no_midnight_however_late_in_the_day(by_days: int) -> None:
+    paper = house_with_water()
+    wrong = A_DATE + timedelta(days=by_days)
+    paper.decide(80_000.0, almanac(local_date=wrong, day_began_s=0.0))
+    paper.decide(82_000.0, almanac(local_date=A_DATE, day_began_s=0.0))
+
+    assert paper.told(EventKind.DAY_ENDED) == []
+    assert days_ended(paper.decide(DAY_S, almanac(local_date=NEXT_DATE, day_began_s=DAY_S))) == 1
+
+
+def test_a_step_over_midnight_late_in_the_day_ends_it_once() -> None:
+    """It was half past eleven, and is half past twelve: the midnight is counted, and does not come again."""
+    paper = house_with_water()
+    paper.decide(84_600.0, almanac(local_date=NEXT_DATE, day_began_s=82_800.0))
+    paper.decide(84_900.0, almanac(local_date=A_DATE, day_began_s=0.0))
+    paper.decide(DAY_S, almanac(local_date=NEXT_DATE, day_began_s=DAY_S))
+
+    assert [event.at_s for event in paper.told(EventKind.DAY_ENDED)] == [84_600.0]
+
+
+def test_a_midnight_that_passed_while_the_clock_was_wrong_ends_the_day_when_it_is_set_right() -> None:
+    """Just before midnight the clock went to the next noon; set right later, it says the same date."""
+    paper = house_with_water()
+    paper.decide(86_370.0, almanac(local_date=NEXT_DATE, day_began_s=39_600.0))
+
+    decision = paper.decide(93_570.0, almanac(local_date=NEXT_DATE, day_began_s=DAY_S))
+
+    assert [event.at_s for event in paper.told(EventKind.DAY_ENDED)] == [93_570.0]
+    assert days_ended(decision) == 1
+
+
+def test_several_days_away_end_one_day() -> None:
+    paper = house_with_water()
+    later = A_DATE + timedelta(days=3)
+
+    decision = paper.decide(300_000.0, almanac(local_date=later, day_began_s=3 * DAY_S))
+
+    assert days_ended(decision) == 1
+    after = almanac(local_date=later + timedelta(days=1), day_began_s=4 * DAY_S)
+    assert days_ended(paper.decide(4 * DAY_S, after)) == 1
+
+
+def test_an_untrusted_clocks_date_ends_no_day_and_is_not_taken_over() -> None:
+    paper = house_with_water()
+
+    decision = paper.decide(60_000.0, almanac(local_date=UNIX, day_began_s=59_990.0, is_trusted=False))
+
+    assert days_ended(decision) == 0
+    assert paper.house.counting_date == A_DATE
+
+
+@pytest.mark.parametrize(
+    ("at_s", "days"), [(UNTRUSTED_DAY_S - 0.001, 0), (UNTRUSTED_DAY_S, 1), (UNTRUSTED_DAY_S + 60.0, 1)]
+)
+def test_without_trust_a_day_is_over_after_24_hours(at_s: float, days: int) -> None:
+    paper = house_with_water()
+    paper.decide(60_000.0, almanac(local_date=UNIX, day_began_s=59_990.0, is_trusted=False))
+
+    decision = paper.decide(at_s, almanac(local_date=UNIX, day_began_s=59_990.0, is_trusted=False))
+
+    assert days_ended(decision) == days
+    assert paper.house.counting_date == A_DATE + timedelta(days=days)
+    paper.decide(UNTRUSTED_DAY_S + 300.0, almanac(local_date=NEXT_DATE, day_began_s=DAY_S))  # set right
+    assert len(paper.told(EventKind.DAY_ENDED)) == 1
+
+
+@pytest.mark.parametrize(("away_days", "ended"), [(0, 0), (1, 1), (3, 1), (-1, 0)])
+def test_after_a_time_away_that_nobody_knows_the_first_trusted_date_tells(away_days: int, ended: int) -> None:
+    """The power failed at four in the afternoon; in the rows no more than 16 h have passed since midnight."""
+    before = house_with_water().house
+    now_s, date_now = 57_600.0, A_DATE + timedelta(days=away_days)
+    guess = almanac(local_date=UNIX, day_began_s=now_s - 10.0, is_trusted=False)
+    back = restored(before.plan, durable(before), guess, now_s, is_time_away_known=False)
+    paper = PaperHouse(house=back.house, now_s=now_s)
+    assert days_ended(paper.decide(now_s, guess)) == 0
+
+    decision = paper.decide(now_s + 300.0, almanac(local_date=date_now, day_began_s=now_s - 3600.0))
+
+    assert days_ended(decision) == ended
+    assert paper.house.counting_date == date_now
+
+
+def test_a_new_house_without_a_trusted_clock_takes_the_first_trusted_date_in_silence() -> None:
+    """Its own date was anybody's guess; the day ends at the next midnight, short as it was."""
+    paper = house_at_work(part=almanac(local_date=UNIX, day_began_s=-10.0, is_trusted=False))
+
+    right = paper.decide(600.0, almanac(day_began_s=-60_000.0))
+
+    assert days_ended(right) == 0
+    assert days_ended(paper.decide(26_400.0, almanac(local_date=NEXT_DATE, day_began_s=26_400.0))) == 1
+
+
+def test_a_new_house_whose_clock_is_never_trusted_goes_by_its_first_midnight_and_then_by_24_hours() -> None:
+    paper = house_at_work(part=almanac(local_date=UNIX, day_began_s=-10.0, is_trusted=False))
+    stepped = almanac(local_date=UNIX + timedelta(days=9), day_began_s=-40_000.0, is_trusted=False)
+    assert days_ended(paper.decide(100.0, stepped)) == 0
+
+    midnight = almanac(local_date=UNIX + timedelta(days=10), day_began_s=46_400.0, is_trusted=False)
+    (event,) = told(paper.decide(46_400.0, midnight), EventKind.DAY_ENDED)
+
+    assert event.reason.endswith("on 1970-01-10")
+    assert days_ended(paper.decide(46_400.0 + DAY_S - 1.0, midnight)) == 0
+    assert days_ended(paper.decide(46_400.0 + DAY_S, midnight)) == 1
 
 
 @pytest.mark.parametrize("step_days", [-400, -1, 1, 400])

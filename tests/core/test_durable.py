@@ -6,10 +6,11 @@ from math import inf, nan
 
 import pytest
 
-from mistd.core.almanac import DayPart
 from mistd.core.durable import HOUSE_ROW, ZONE_ROW, Plain, Restored, Row, durable, restored
 from mistd.core.events import EventKind
 from mistd.core.house import House
+from mistd.core.settings import ClosedSet, SettingKind, SkipSet, TrimSet
+from mistd.core.units import S_PER_DAY
 from mistd.core.zone import HOLD_WARNING_S, WaterCount
 from tests.core.houses import (
     PaperHouse,
@@ -17,6 +18,7 @@ from tests.core.houses import (
     almanac,
     ask_burst,
     ask_hold,
+    ask_setting,
     house_at_work,
     house_misting,
     house_plan,
@@ -30,12 +32,18 @@ Rows = dict[str, Row]
 
 
 def lived_house() -> PaperHouse:
-    """Both zones misted, a day counted, b held by ilse until 3,900."""
-    paper = house_at_work(PLAN)
+    """Both zones misted, a day counted, b held by ilse until 3,900, trimmed and to be skipped, a closed."""
+    paper = house_at_work(PLAN, part=almanac(day_began_s=600.0 - S_PER_DAY))
     paper.mist_until(700.0)
-    paper.decide(700.0, almanac(local_date=paper.house.counting_date.replace(day=15)))
+    paper.decide(700.0, almanac(local_date=paper.house.counting_date.replace(day=15), day_began_s=600.0))
     paper.mist_until(2100.0)
-    paper.decide(2100.0, ask_hold("b", note="sticking"))
+    paper.decide(
+        2100.0,
+        ask_hold("b", note="sticking"),
+        ask_setting(SettingKind.TRIM, TrimSet(fraction=0.25, for_s=7200.0), "b", request_id="set-1"),
+        ask_setting(SettingKind.SKIP, SkipSet(for_s=7200.0), "b", request_id="set-2"),
+        ask_setting(SettingKind.CLOSED, ClosedSet(for_s=7200.0), "a", request_id="set-3"),
+    )
     return paper
 
 
@@ -120,15 +128,24 @@ def test_a_zone_that_is_new_begins_as_never_misted_and_one_that_is_gone_is_forgo
 
 SPOILT: list[Plain] = ["text", "", True, inf, -inf, nan, 1e300, -1e300, 10**400, -(10**400), 1e12, None]
 MISSING = object()
-SAYS_NOTHING = {(ZONE_ROW + "a", field) for field in ("hold_author", "hold_note", "hold_is_warned")}
+PASSING = ("trim", "closed", "skip")
+SAYS_NOTHING = {
+    *((ZONE_ROW + "a", field) for field in ("hold_author", "hold_note", "hold_is_warned", "trim_fraction")),
+    *((ZONE_ROW + "a", f"{name}_{field}") for name in ("trim", "skip") for field in ("author", "note")),
+    *((ZONE_ROW + "b", f"closed_{field}") for field in ("author", "note")),
+}  # a is not held, trimmed or to be skipped, b not closed
 FIELDS = [
     (name, field)
     for name, row in durable(lived_house().house).items()
     for field in row
-    if (name, field) not in SAYS_NOTHING  # a is not held
+    if (name, field) not in SAYS_NOTHING
 ]
-MAY_BE_NONE = {"opened_s", "shut_s", "hold_ends_s", "last_opening_s", "counting_since_s"}
-TEXTS = {"last_reason", "hold_author", "hold_note"}
+LATER = {"skipped_s", *(f"{name}_ends_s" for name in PASSING)}  # rows of an earlier version lack these
+MAY_BE_NONE = {"opened_s", "shut_s", "hold_ends_s", "last_opening_s", "counting_since_s", *LATER}
+TEXTS = {
+    *("last_reason", "hold_author", "hold_note"),
+    *(f"{name}_{field}" for name in PASSING for field in ("author", "note")),
+}
 
 
 def spoilt_rows(name: str, field: str, value: object) -> Rows:
@@ -145,6 +162,7 @@ def is_no_spoiling(field: str, value: object) -> bool:
     """Whether this value is one that `durable` could have written there."""
     return (
         (value is None and field in MAY_BE_NONE)
+        or (value is MISSING and field in LATER)
         or (isinstance(value, str) and field in TEXTS)
         or (value is True and field == "hold_is_warned")
     )
@@ -281,7 +299,8 @@ def test_a_hold_that_comes_back_warns_and_ends_as_if_nothing_had_been() -> None:
 
 
 def test_a_hold_whose_end_came_while_away_still_warns_before_mist_comes() -> None:
-    paper = PaperHouse(house=back_from(rows_of(lived_house().house), now_s=5000.0).house, now_s=5000.0)
+    rows = spoilt_rows(ZONE_ROW + "b", "skip_ends_s", None)  # no burst of b is to be left out
+    paper = PaperHouse(house=back_from(rows, now_s=5000.0).house, now_s=5000.0)
     paper.decide(5000.0, ready())
     paper.open_what_was_ordered()
 
@@ -319,7 +338,7 @@ def test_the_days_count_goes_on_where_it_was() -> None:
     rows = rows_of(lived_house().house)
     paper = PaperHouse(house=back_from(rows).house, now_s=NOW_S)
 
-    paper.decide(NOW_S, almanac(DayPart.DAY, local_date=paper.house.counting_date))
+    paper.decide(NOW_S, almanac(local_date=paper.house.counting_date, day_began_s=600.0))
 
     assert paper.told(EventKind.DAY_ENDED) == []
     assert paper.zone("a").today == lived_house().zone("a").today != WaterCount()

@@ -5,6 +5,7 @@ from math import isfinite
 from mistd.core.almanac import DayPart
 from mistd.core.events import EventKind
 from mistd.core.observations import LineTrouble
+from mistd.core.settings import ClosedSet, SettingKind, SettingValue, SkipSet, TrimSet
 from tests.core.houses import (
     A_DATE,
     PaperHouse,
@@ -13,6 +14,8 @@ from tests.core.houses import (
     ask_burst,
     ask_hold,
     ask_release,
+    ask_setting,
+    ask_undo,
     house_at_work,
     house_plan,
     lost,
@@ -31,8 +34,14 @@ TOLD_BY_THE_SHELL = {
     EventKind.STATE_UNREADABLE,
     EventKind.STATE_NOT_KEPT,
     EventKind.STATE_KEPT_AGAIN,
+    EventKind.BACKUP_FAILED,
+    EventKind.JOURNAL_GAP,
     EventKind.TASK_FAILED,
+    EventKind.SETTING_NOT_APPLIED,
+    EventKind.SIREN_TROUBLE,
+    EventKind.CONFIGURATION_BAD,
 }
+TOLD_BY_THE_BOARD_OF_ALARMS = {kind for kind in EventKind if kind.value.startswith("alarm_")}
 COLD_C, MILD_C = 0.5, 5.0
 NIGHT = almanac(DayPart.NIGHT)
 
@@ -58,13 +67,30 @@ def an_eventful_life() -> PaperHouse:
     paper.reads(1850.0, north=MILD_C)
     paper.decide(1900.0, almanac(is_trusted=False, local_date=A_DATE.replace(day=15)))
     paper.decide(1910.0, almanac(DayPart.DUSK, local_date=A_DATE.replace(day=15)))
+    set_this_and_that(paper)
     return paper
+
+
+def set_this_and_that(paper: PaperHouse) -> None:
+    """An evening in which a grower sets what can be set of b, and leaves a burst of a out."""
+    values: list[SettingValue | None] = [
+        TrimSet(fraction=0.1, for_s=60.0),
+        ClosedSet(for_s=60.0),
+        SkipSet(for_s=60.0),
+        None,
+    ]
+    kinds = [SettingKind.TRIM, SettingKind.CLOSED, SettingKind.SKIP, SettingKind.TIMETABLE]
+    for number, (kind, value) in enumerate(zip(kinds, values, strict=True)):
+        paper.decide(1920.0 + number, ask_setting(kind, value, "b", request_id=f"set-{number}"))
+    paper.decide(1930.0, ask_undo(paper.house.settings.last_id), ask_undo(999, request_id="undo-2"))
+    paper.decide(1940.0, ask_setting(SettingKind.SKIP, SkipSet(for_s=3600.0), "a", request_id="set-9"))
+    paper.mist_until(2600.0)
 
 
 def test_the_core_tells_every_kind_of_event_that_is_its_own_to_tell() -> None:
     told = {event.kind for event in an_eventful_life().events}
 
-    assert told == set(EventKind) - TOLD_BY_THE_SHELL
+    assert told == set(EventKind) - TOLD_BY_THE_SHELL - TOLD_BY_THE_BOARD_OF_ALARMS
 
 
 def test_every_event_names_whom_it_happened_to_why_and_finite_figures() -> None:

@@ -11,7 +11,7 @@ from tests.core.lived import lived
 from tests.core.promises import check_every_promise
 
 
-@settings(deadline=None, derandomize=True, max_examples=200)
+@settings(deadline=None, derandomize=True, max_examples=160)
 @given(history=histories(with_restarts=True))
 def test_every_promise_is_kept_over_random_histories(history: History) -> None:
     check_every_promise(lived(history))

@@ -37,8 +37,8 @@ def test_a_hold_on_a_resting_zone_is_answered_done_at_once_and_only_when_kept() 
 
     (answer,) = answers(decision)
     assert (answer.request_id, answer.outcome, answer.must_be_kept) == ("hold-1", Outcome.DONE, True)
-    assert answer.reason == "held dry for 30 min"
-    assert answer.figures == {"for_s": HALF_AN_HOUR_S}
+    assert answer.reason == "held dry for 30 min; revision 1"
+    assert answer.figures == {"for_s": HALF_AN_HOUR_S, "revision": 1}
     assert shuttings(decision) == []
 
 
@@ -129,9 +129,8 @@ def test_nobodys_hold_is_shortened_by_another_who_asks_for_less() -> None:
 
     decision = paper.decide(20.0, ask_hold(for_s=120.0, request_id="hold-2"))
 
-    (answer,) = decision.actions
-    assert isinstance(answer, AnswerRequest)
-    assert answer.figures == {"for_s": HALF_AN_HOUR_S - 10.0}
+    (answer,) = answers(decision)
+    assert answer.figures == {"for_s": HALF_AN_HOUR_S - 10.0, "revision": 2}
     paper.wait_until(10.0 + HALF_AN_HOUR_S)
     assert [event.at_s for event in paper.told(EventKind.HOLD_ENDED)] == [10.0 + HALF_AN_HOUR_S]
     assert paper.told(EventKind.HOLD_EXTENDED) == []
@@ -147,7 +146,7 @@ def test_a_hold_out_of_range_is_refused_with_the_range(for_s: float) -> None:
     assert answer.outcome is Outcome.REFUSED
     assert "allowed 1 to 240 min" in answer.reason
     assert paper.zone().hold is None
-    assert decision.events == ()
+    assert [event.kind for event in decision.events] == [EventKind.SETTING_REFUSED]
 
 
 @pytest.mark.parametrize("for_s", [60.0, 14_400.0])

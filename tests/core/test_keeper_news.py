@@ -111,7 +111,13 @@ def test_a_burst_that_began_and_is_never_reported_shut_counts_as_given_in_full()
 
     (event,) = told(decision, EventKind.BURST_ENDED)
     assert event.reason == "the keeper has not reported it for 7.0 s"
-    assert event.figures == {"open_s": 5.0, "water_l": 0.1}
+    assert event.figures == {
+        "open_s": 5.0,
+        "water_l": 0.1,
+        "for_s": 5.0,
+        "gap_s": 600.0,
+        "why": "10.0 min since the last burst, by the timetable",
+    }
     assert (paper.zone().shut_s, paper.zone().due_s) == (7.0, 607.0)
 
 
@@ -298,7 +304,7 @@ def test_a_burst_of_which_no_note_was_left_is_found_and_counted_and_moves_the_ma
 
     (event,) = told(decision, EventKind.BURST_FOUND)
     assert event.reason == "given 55 s ago, before this start; taken from the keeper"
-    assert event.figures == {"open_s": 5.0}
+    assert event.figures == {"open_s": 5.0, "water_l": 0.1, "ago_s": 55.0}
     assert openings(decision) == []
     zone = paper.zone()
     assert (zone.shut_s, zone.due_s, zone.today.bursts) == (45.0, 645.0, 1)

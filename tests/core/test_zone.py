@@ -5,20 +5,22 @@ from math import inf
 
 import pytest
 
-from mistd.core.actions import AnswerRequest, Outcome
 from mistd.core.almanac import DayPart
 from mistd.core.zone import (
     HOLD_WARNING_S,
     REPORT_GRACE_S,
+    Closed,
     Hold,
     Phase,
+    Skip,
+    Trim,
     WaterCount,
     Zone,
     attention_s,
     next_hold_duty_s,
     set_mark,
 )
-from tests.core.houses import ask_burst, hold, timetable, zone_plan
+from tests.core.houses import ask_burst, ask_hold, hold, timetable, zone_plan
 
 
 def resting(**known: float) -> Zone:
@@ -95,7 +97,6 @@ def test_water_is_seconds_times_nozzles_times_flow() -> None:
 
 
 def test_a_copy_has_every_field_and_shares_nothing_that_changes() -> None:
-    answer = AnswerRequest(request_id="h", outcome=Outcome.DONE, reason="", figures={})
     zone = Zone(
         plan=zone_plan(),
         phase=Phase.OPEN,
@@ -112,8 +113,14 @@ def test_a_copy_has_every_field_and_shares_nothing_that_changes() -> None:
         due_s=605.0,
         held_until_s=70.0,
         is_waiting=True,
+        waiting_since_s=606.0,
         hold=hold(2000.0),
-        answers_when_shut=(answer,),
+        held_when_shut=(ask_hold(),),
+        timetable=timetable(4.0, 300.0),
+        trim=Trim(fraction=0.1, ends_s=900.0, author="ilse", note=""),
+        closed=Closed(ends_s=900.0, author="ilse", note=""),
+        skip=Skip(ends_s=900.0, author="ilse", note=""),
+        skipped_s=3.0,
         today=WaterCount(bursts=1, open_s=5.0, water_l=0.1),
         yesterday=WaterCount(bursts=2, open_s=9.0, water_l=0.2),
     )

@@ -87,8 +87,8 @@ BUGS = (
         name="a-hold-is-answered-before-the-valve-is-shut",
         promise="a hold is answered done only when the valve is reported shut",
         file="mistd/core/holds.py",
-        good="zone.answers_when_shut = (*zone.answers_when_shut, answer)",
-        bad="turn.ask_for(answer)",
+        good="zone.held_when_shut = (*zone.held_when_shut, asked)",
+        bad="confirm_hold(turn, zone, asked)",
         caught_by="tests/core/test_holds.py::test_a_hold_on_a_zone_being_misted_is_answered_only_when_shut_is_reported",
     ),
     Bug(
@@ -143,8 +143,8 @@ BUGS = (
         name="a-clock-step-is-a-new-day",
         promise="a step of the wall clock repeats no daily duty",
         file="mistd/core/decide.py",
-        good="    if turn.now_s - turn.counting_since_s < SHORTEST_DAY_S:\n",
-        bad="    if False:\n",
+        good="return almanac.day_began_s - since_s >= SHORTEST_DAY_S",
+        bad="return almanac.local_date != turn.counting_date",
         caught_by="tests/core/test_day_parts.py::test_a_clock_set_back_over_midnight_and_on_again_ends_one_day_only",
     ),
     Bug(
