@@ -13,7 +13,7 @@ from mistd.ports.clock import Clock
 
 
 class InlineKeeper:
-    """A `LineKeeper` whose lines are entries in a ledger."""
+    """A `LineKeeper` whose lines are entries in a ledger, and whose signals are what they were told last."""
 
     def __init__(self, rules: KeeperRules, clock: Clock) -> None:
         self._rules = rules
@@ -24,6 +24,9 @@ class InlineKeeper:
         self._timers: dict[str, asyncio.TimerHandle] = {}
         self.open_total_s: dict[str, float] = dict.fromkeys(rules.lines, 0.0)
         self.edges: list[tuple[float, str, bool]] = []  # instant, line, is open: what an outsider saw
+        self.signals: dict[str, bool] = dict.fromkeys(rules.signals, False)  # what an outsider hears now
+        self._wanted_signals = dict(self.signals)
+        self.refuses = ""  # a fault: the reason for which no order is carried out
 
     def open_lines(self) -> tuple[str, ...]:
         return self._ledger.open_lines() if self._ledger else ()
@@ -40,7 +43,7 @@ class InlineKeeper:
         if self._ledger is None:
             return
         now_s = self._clock.now_s()
-        no = self._ledger.why_not(line, for_s, now_s)
+        no = self.refuses or self._ledger.why_not(line, for_s, now_s)
         if no:
             self._tell(LineReport(edge=LineEdge.REFUSED, line=line, ticket=ticket, at_s=now_s, reason=no))
             return
@@ -71,6 +74,13 @@ class InlineKeeper:
             )
         )
 
+    def signal(self, line: str, *, is_on: bool) -> None:
+        if line not in self._wanted_signals:
+            return
+        self._wanted_signals[line] = is_on
+        if self._ledger is not None:
+            self.signals[line] = is_on
+
     def renew(self) -> None:
         if self._ledger:
             self._ledger.hear(self._clock.now_s())
@@ -86,11 +96,14 @@ class InlineKeeper:
 
     async def retire(self, reason: str) -> bool:
         self.shut_all(reason)
+        self.signals = dict.fromkeys(self.signals, False)
+        self._wanted_signals.clear()  # nobody is left to be told
         return True
 
     def begin(self) -> None:
-        """A keeper begins: every line is shut and has to rest."""
+        """A keeper begins: every line is shut and has to rest, every signal is as it was last told to be."""
         self._ledger = Ledger(self._rules, self._clock.now_s())
+        self.signals = dict(self._wanted_signals)
         self._tell(KeeperReady(since_s=self._ledger.since_s))
 
     def die(self) -> None:
@@ -104,6 +117,7 @@ class InlineKeeper:
             self.edges.append((now_s, line, False))
             self.open_total_s[line] += shutting.open_s
         self._ledger = None
+        self.signals = dict.fromkeys(self.signals, False)
         self._news.clear()
         self._tell(KeeperLost(reason="the keeper died"))
 

@@ -36,6 +36,7 @@ class KeeperRules:
     lines: Mapping[str, LineRule]
     open_at_once: int
     heartbeat_s: float  # the longest silence of the daemon before everything shuts
+    signals: tuple[str, ...] = ()  # a siren's line: no valve, so nothing in this file is about it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

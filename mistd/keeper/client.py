@@ -32,6 +32,7 @@ from mistd.core.observations import (
 )
 from mistd.keeper.wire import KeeperSpec, WireError, decoded, encoded
 from mistd.ports.errors import KeeperError
+from mistd.ports.keeper import SignalTrouble
 
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 0.2, 5.0  # between two tries to get a keeper
 SETTLED_S = 1.0  # one that is lost sooner than this is not followed by the next without a pause
@@ -45,7 +46,13 @@ class KeeperClient:
     """A keeper at hand, as far as that can be had."""
 
     def __init__(
-        self, spec: KeeperSpec, command: Sequence[str], *, answer_s: float = 2.0, start_s: float = 10.0
+        self,
+        spec: KeeperSpec,
+        command: Sequence[str],
+        *,
+        answer_s: float = 2.0,
+        start_s: float = 10.0,
+        tell_signal_trouble: Callable[[SignalTrouble], None] = lambda _: None,
     ) -> None:
         """Know how to start a keeper.
 
@@ -54,11 +61,14 @@ class KeeperClient:
             command: the program that is a keeper; it reads the specification on its stdin.
             answer_s: a keeper that has not answered for so long, by the loop's clock, is taken for hung.
             start_s: and so is one that has said nothing of its start for so long, in real seconds.
+            tell_signal_trouble: called when a signal line does not do as it was told; it may not wait.
         """
         self._spec = spec
         self._command = command
         self._answer_s = answer_s
         self._start_s = start_s
+        self._tell_signal_trouble = tell_signal_trouble
+        self._signals = dict.fromkeys(spec.rules.signals, False)  # what each is to be; every keeper is told
         self._writer: StreamWriter | None = None
         self._child: subprocess.Popen[bytes] | None = None
         self._pid = 0
@@ -76,6 +86,12 @@ class KeeperClient:
 
     def shut(self, line: str, reason: str) -> None:
         self._send({"ask": "shut", "line": line, "reason": reason})
+
+    def signal(self, line: str, *, is_on: bool) -> None:
+        if self._signals.get(line, is_on) is is_on:
+            return  # said before, or no line of this house
+        self._signals[line] = is_on
+        self._send_signal(line)
 
     def renew(self) -> None:
         if self._writer is None:
@@ -165,11 +181,20 @@ class KeeperClient:
             self._left_open = tuple(message["open"])
             self._all_shut.set()
         elif told == "trouble":
-            self._tell(LineTrouble(line=message["line"], reason=message["reason"]))
+            self._hear_trouble(message["line"], message["reason"])
         elif told in EDGES:
             self._tell(_report(EDGES[told], message))
         elif told != "no":
             raise WireError(f"nobody tells {told!r}")
+
+    def _hear_trouble(self, line: str, reason: str) -> None:
+        """A valve's is news for the core, which knows no other lines."""
+        if line not in self._signals:
+            self._tell(LineTrouble(line=line, reason=reason))
+            return
+        trouble = SignalTrouble(line=line, reason=reason)
+        # Not called from here: a fault of the called would cost us the connection, and the house its mist.
+        asyncio.get_running_loop().call_soon(self._tell_signal_trouble, trouble)
 
     def _tell(self, news: KeeperNews) -> None:
         self._news.append(news)
@@ -178,6 +203,9 @@ class KeeperClient:
     def _send(self, message: Mapping[str, Any]) -> None:
         if self._writer:
             self._writer.write(encoded(message))
+
+    def _send_signal(self, line: str) -> None:
+        self._send({"ask": "signal", "line": line, "is_on": self._signals[line]})
 
     def _end_hung_keeper(self) -> None:
         """A keeper that does not answer cannot be trusted to shut: its successor claims every line shut.
@@ -229,6 +257,8 @@ class KeeperClient:
             for line, opened_s, shut_s in answer["accounts"]
         )
         self._writer, self._pid = writer, answer["pid"]
+        for line in self._signals:
+            self._send_signal(line)
         unproved = tuple(answer["unproved"])
         self._tell(KeeperReady(since_s=answer["since_s"], accounts=accounts, unproved=unproved))
 

@@ -6,25 +6,26 @@ the disk or the network. It knows lines and lengths, not zones, cycles or people
 Rule 1: on every turn, what is over is shut before anything is read.
 Rule 2: no way out of this process leaves a line open.
 Rule 3: whoever is not the daemon in charge may only shut.
+Rule 4: a siren is no valve: whether it sounds, and what fails in it, changes nothing that a valve does.
 """
 
-import fcntl
 import json
 import os
 import select
 import signal
 import socket
-import stat
 import sys
 import time
-from collections.abc import Callable
-from contextlib import suppress
+from collections.abc import Callable, Mapping
+from contextlib import ExitStack, suppress
 from dataclasses import dataclass, field
 from math import inf
 from pathlib import Path
 from typing import Any
 
 from mistd.core.leases import Ledger
+from mistd.keeper.meeting import listener, locked
+from mistd.keeper.signals import SignalLines
 from mistd.keeper.wire import KeeperSpec, LineBuffer, WireError, decoded, encoded
 from mistd.ports.errors import LinesError
 from mistd.ports.lines import Lines
@@ -56,10 +57,18 @@ class Caller:
 class Keeper:
     """The lines, their ledger and whoever is connected."""
 
-    def __init__(self, spec: KeeperSpec, lines: Lines, listener: socket.socket, clock: KeeperClock) -> None:
+    def __init__(
+        self,
+        spec: KeeperSpec,
+        lines: Lines,
+        signals: SignalLines,
+        listening: socket.socket,
+        clock: KeeperClock,
+    ) -> None:
         self._spec = spec
         self._lines = lines
-        self._listener = listener
+        self._signals = signals
+        self._listener = listening
         self._clock = clock
         self._ledger = Ledger(spec.rules, clock.now_s())
         self._callers: list[Caller] = []
@@ -77,6 +86,8 @@ class Keeper:
             for reader in ready:
                 self._attend(reader, stop)
         self.shut_all("the keeper is ending")
+        for line, problem in self._signals.switch_all_off():
+            self._tell_trouble(line, problem)
 
     def shut_all(self, reason: str) -> None:
         """Shut every line that is open."""
@@ -138,7 +149,7 @@ class Keeper:
     def _try_again(self, line: str, problem: LinesError) -> None:
         """A line that does not shut is told once, and tried again and again."""
         if line not in self._retry_s:
-            self._tell({"told": "trouble", "line": line, "reason": f"it does not shut: {problem}"})
+            self._tell_trouble(line, f"it does not shut: {problem}")
         self._retry_s[line] = self._clock.now_s() + RETRY_SHUT_S
 
     def _drive(self, line: str, *, is_open: bool) -> None:
@@ -200,6 +211,8 @@ class Keeper:
         elif ask == "shut":
             if message["line"] in self._ledger.open_lines():
                 self._shut(message["line"], str(message["reason"]))
+        elif ask == "signal":
+            self._signal(message["line"], is_on=message["is_on"])
         elif ask == "renew":
             self._ledger.hear(self._clock.now_s())
             self._tell({"told": "alive"})
@@ -226,6 +239,16 @@ class Keeper:
             "pid": os.getpid(),
         }
         self._say(caller, told)
+        for line, reason in self._signals.troubles:
+            self._tell_trouble(line, reason)
+
+    def _signal(self, line: str, *, is_on: bool) -> None:
+        """Switch a siren or beacon; when the daemon is lost it stays as it was, for the next to say."""
+        if not isinstance(line, str) or not isinstance(is_on, bool):
+            raise WireError(f"a signal line {line!r} cannot be switched to {is_on!r}")
+        problem = self._signals.switch(line, is_on=is_on)
+        if problem:
+            self._tell_trouble(line, problem)
 
     def _open(self, line: str, ticket: int, for_s: float) -> None:
         now_s = self._clock.now_s()
@@ -253,6 +276,9 @@ class Keeper:
 
     def _refuse(self, line: str, ticket: int, reason: str, now_s: float) -> None:
         self._tell({"told": "refused", "line": line, "ticket": ticket, "at_s": now_s, "reason": reason})
+
+    def _tell_trouble(self, line: str, reason: str) -> None:
+        self._tell({"told": "trouble", "line": line, "reason": reason})
 
     def _tell(self, message: dict[str, Any]) -> None:
         if self._owner:
@@ -292,69 +318,47 @@ def start(clock: KeeperClock) -> None:
     """Claim the lines, say so, keep them; on the way out every line is shut and released."""
     spec = KeeperSpec.from_json(sys.stdin.read())
     stop = _stop_on_signals()
-    try:
-        lock = _lock(spec.lock_path)
-        lines = outputs(spec, clock.now_s)
-        lines.claim()
-        listener = _listener(spec.socket_path)
-    except (OSError, LinesError) as problem:
-        _say_started({"told": "failed", "reason": str(problem)})
-        sys.exit(1)
-    try:
+    with ExitStack() as held:
+        try:
+            held.callback(os.close, locked(spec.lock_path))
+            lines, signals = outputs(spec, clock.now_s)
+            lines.claim()
+            listening = listener(spec.socket_path, MOST_CALLERS)
+            held.callback(Path(spec.socket_path).unlink, missing_ok=True)
+            held.callback(signals.release)
+            held.callback(lines.release)  # the last in here is the first to be done: the valves
+        except (OSError, LinesError) as problem:
+            _say_started({"told": "failed", "reason": str(problem)})
+            sys.exit(1)
+        signals.switch_all_off()  # claims them; who takes charge is told what is wrong with them
         _come_before_ordinary_processes()
-        keeper = Keeper(spec, lines, listener, clock)
+        keeper = Keeper(spec, lines, signals, listening, clock)
         _say_started({"told": "started", "pid": os.getpid()})
         keeper.keep(stop)
-    finally:
-        lines.release()
-        Path(spec.socket_path).unlink(missing_ok=True)
-        os.close(lock)
 
 
-def outputs(spec: KeeperSpec, now_s: Callable[[], float]) -> Lines:
-    """The lines on the driver that the configuration names; there is no falling back to another.
+def outputs(spec: KeeperSpec, now_s: Callable[[], float]) -> tuple[Lines, SignalLines]:
+    """The valves' and the signals' lines on the driver that the configuration names; there is no other.
 
     Raises:
         LinesError: there is no such driver.
     """
-    wanted = spec.outputs
+    wanted, signals = spec.outputs, spec.rules.signals
     if wanted["driver"] == "gpiozero":
         from mistd.adapters.gpio.outputs import GpioOutputs, OutputPin  # noqa: PLC0415 - only when wired
 
-        pins = {line: OutputPin(**pin) for line, pin in wanted["pins"].items()}
-        return GpioOutputs(pins, wanted["factory"])
+        def on_pins(wired: Mapping[str, Any]) -> Lines:
+            pins = {line: OutputPin(**pin) for line, pin in wired.items()}
+            return GpioOutputs(pins, wanted["factory"])
+
+        # Each owns its pins alone, so that the valves are claimed, read and released whatever the siren does.
+        return on_pins(wanted["pins"]), SignalLines(signals, on_pins(wanted.get("signal_pins", {})))
     if wanted["driver"] == "simulated":
         from mistd.adapters.simulated_outputs import SimulatedOutputs  # noqa: PLC0415 - only when wired
 
-        return SimulatedOutputs(tuple(spec.rules.lines), Path(wanted["path"]), now_s)
+        lines = SimulatedOutputs((*spec.rules.lines, *signals), Path(wanted["path"]), now_s)
+        return lines, SignalLines(signals, lines, are_valves_too=True)
     raise LinesError(f"there is no output driver {wanted['driver']!r}")
-
-
-def _lock(path: str) -> int:
-    """The one keeper of a house holds this lock; the kernel lets go of it when the keeper dies."""
-    lock = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
-    try:
-        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError:
-        os.close(lock)
-        raise LinesError(f"another keeper holds the lines of this house (lock {path})") from None
-    return lock
-
-
-def _listener(path: str) -> socket.socket:
-    """The keeper's socket, for its own user alone; a socket left by a dead keeper is replaced."""
-    with suppress(FileNotFoundError):
-        if stat.S_ISSOCK(Path(path).lstat().st_mode):
-            Path(path).unlink()
-    listener = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
-    mask = os.umask(0o177)
-    try:
-        listener.bind(path)
-    finally:
-        os.umask(mask)
-    listener.listen(MOST_CALLERS)
-    listener.setblocking(False)
-    return listener
 
 
 def _stop_on_signals() -> socket.socket:

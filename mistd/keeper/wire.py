@@ -70,11 +70,15 @@ class KeeperSpec:
     fingerprint: str = ""  # of rules and outputs: a daemon with another configuration gets another keeper
 
     def to_json(self) -> str:
-        return json.dumps(asdict(self))
+        plain = asdict(self)
+        if not self.rules.signals:
+            del plain["rules"]["signals"]  # a house without a siren has the fingerprint it always had
+        return json.dumps(plain)
 
     @classmethod
     def from_json(cls, text: str) -> "KeeperSpec":
         plain = json.loads(text)
         rules = plain.pop("rules")
         lines = {line: LineRule(**rule) for line, rule in rules.pop("lines").items()}
-        return cls(rules=KeeperRules(lines=lines, **rules), **plain)
+        signals = tuple(rules.pop("signals", ()))
+        return cls(rules=KeeperRules(lines=lines, signals=signals, **rules), **plain)

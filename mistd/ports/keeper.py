@@ -1,9 +1,18 @@
 """The keeper of the output lines, as the control loop sees it: orders go in, news comes out, nobody waits."""
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Protocol
 
 from mistd.core.observations import KeeperNews
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SignalTrouble:
+    """A signal line does not do as it was told. No zone hangs on it, so this is no news for the core."""
+
+    line: str
+    reason: str
 
 
 class LineKeeper(Protocol):
@@ -17,8 +26,16 @@ class LineKeeper(Protocol):
         """Order a line shut before its time."""
         ...
 
+    def signal(self, line: str, *, is_on: bool) -> None:
+        """Say what a signal line, a siren's, is to be from now on: off until it is said, and after `retire`.
+
+        Without a keeper it is remembered, and every keeper there will be is told. Said again it changes
+        nothing, and neither does naming a line that this house does not have.
+        """
+        ...
+
     def renew(self) -> None:
-        """Say that a whole control pass is done; when this is not said for a heartbeat, every line shuts."""
+        """Say that a whole control pass is done; when this is not said for a heartbeat, every valve shuts."""
         ...
 
     def news(self) -> tuple[KeeperNews, ...]:
@@ -36,5 +53,5 @@ class LineKeeper(Protocol):
         ...
 
     async def retire(self, reason: str) -> bool:
-        """Shut every line and end the keeper; True when it said that all are shut."""
+        """Shut every line, switch signals off and end the keeper; True when it said that all are shut."""
         ...

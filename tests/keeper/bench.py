@@ -18,6 +18,7 @@ from typing import Any, Self
 
 from mistd.core.leases import KeeperRules, LineRule
 from mistd.keeper.process import Keeper, KeeperClock
+from mistd.keeper.signals import SignalLines
 from mistd.keeper.wire import KeeperSpec
 from mistd.ports.errors import LinesError
 
@@ -46,6 +47,7 @@ def spec_in(
     directory: Path,
     *,
     lines: tuple[str, ...] = ("left", "right", "back"),
+    signals: tuple[str, ...] = (),
     longest_open_s: float = 30.0,
     shortest_rest_s: float = 0.0,
     open_at_once: int = 2,
@@ -53,14 +55,17 @@ def spec_in(
     fingerprint: str = FINGERPRINT,
     outputs: Mapping[str, Any] | None = None,
 ) -> KeeperSpec:
-    """What a keeper of three lines is told."""
+    """What a keeper of three valves is told."""
     rule = LineRule(longest_open_s=longest_open_s, shortest_rest_s=shortest_rest_s)
     return KeeperSpec(
         house="bench",
         socket_path=str(directory / "keeper.sock"),
         lock_path=str(directory / "keeper.lock"),
         rules=KeeperRules(
-            lines=dict.fromkeys(lines, rule), open_at_once=open_at_once, heartbeat_s=heartbeat_s
+            lines=dict.fromkeys(lines, rule),
+            open_at_once=open_at_once,
+            heartbeat_s=heartbeat_s,
+            signals=signals,
         ),
         outputs=outputs or {"driver": "simulated", "path": str(directory / "outputs.sim")},
         fingerprint=fingerprint,
@@ -78,8 +83,13 @@ class FaultyLines:
     will_not_shut: set[str] = field(default_factory=set)
     reads_wrong: set[str] = field(default_factory=set)  # driven as told, read as the opposite
     busy: threading.Lock = field(default_factory=threading.Lock)  # whoever holds it holds up the next drive
+    is_held_elsewhere: bool = False
+    claims: int = 0
 
     def claim(self) -> None:
+        if self.is_held_elsewhere:
+            raise LinesError("held by another program")
+        self.claims += 1
         self.states = dict.fromkeys(self.states, False)
 
     def drive(self, line: str, *, is_open: bool) -> None:
@@ -96,7 +106,7 @@ class FaultyLines:
         return {line: state is not (line in self.reads_wrong) for line, state in self.states.items()}
 
     def release(self) -> None:
-        self.claim()
+        self.states = dict.fromkeys(self.states, False)
 
     def open_lines(self) -> set[str]:
         return {line for line, is_open in self.states.items() if is_open}
@@ -112,6 +122,7 @@ class BenchKeeper:
     def __init__(self, spec: KeeperSpec) -> None:
         self.spec = spec
         self.lines = FaultyLines(dict.fromkeys(spec.rules.lines, False))
+        self.signals = FaultyLines(dict.fromkeys(spec.rules.signals, False))
         self.failure: BaseException | None = None
         self._stop, self._stopped = socket.socketpair()
 
@@ -121,7 +132,8 @@ class BenchKeeper:
         listener.listen()
         listener.setblocking(False)
         self._listener = listener
-        self.keeper = Keeper(self.spec, self.lines, listener, KeeperClock())
+        signals = SignalLines(self.spec.rules.signals, self.signals)
+        self.keeper = Keeper(self.spec, self.lines, signals, listener, KeeperClock())
         self._thread = threading.Thread(target=self._keep)
         self._thread.start()
         return self
@@ -191,6 +203,18 @@ class RawCaller:
 
     def open(self, line: Any, for_s: Any, ticket: Any = 1) -> None:
         self.ask("open", line=line, ticket=ticket, for_s=for_s)
+
+    def signal(self, line: Any, is_on: Any) -> None:
+        self.ask("signal", line=line, is_on=is_on)
+
+    def has_been_heard(self) -> list[dict[str, Any]]:
+        """What the keeper has said to all that was asked of it before; only for whoever is in charge."""
+        self.ask("renew")
+        said = []
+        while (each := self.hear()) != {"told": "alive"}:
+            assert each is not None, "it hung up"
+            said.append(each)
+        return said
 
     def ask_until_let_go(self) -> None:
         """Go on asking, without ever reading an answer."""

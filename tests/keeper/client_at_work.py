@@ -16,6 +16,7 @@ from mistd.adapters.simulated_outputs import SimulatedOutputsView
 from mistd.core.observations import KeeperLost, KeeperNews, KeeperReady, LineReport
 from mistd.keeper.client import KeeperClient
 from mistd.keeper.wire import KeeperSpec
+from mistd.ports.keeper import SignalTrouble
 from tests.keeper.bench import WITHIN_S
 from tests.keeper.processes import listener_pid, marked
 
@@ -41,12 +42,18 @@ class ClientAtWork:
     """A client, the task it runs in, and all it has told so far."""
 
     def __init__(self, spec: KeeperSpec, command: Sequence[str], **limits: float) -> None:
-        self.client = KeeperClient(spec, command, **limits)
+        self.troubles: list[SignalTrouble] = []
+        self.when_troubled: Callable[[SignalTrouble], None] = self.troubles.append
+        self.client = KeeperClient(spec, command, tell_signal_trouble=self._take_trouble, **limits)
         STARTED.append(self.client)
         self.told: list[KeeperNews] = []
         self.wakes = 0
         self._news = asyncio.Event()
         self.task = asyncio.create_task(self.client.run(self._wake))
+
+    def _take_trouble(self, trouble: SignalTrouble) -> None:
+        self._news.set()
+        self.when_troubled(trouble)
 
     def _wake(self) -> None:
         self.wakes += 1

@@ -21,17 +21,30 @@ from tests.keeper.processes import end_all, environment, listener_pid, new_mark
 
 pytestmark = pytest.mark.real_time
 COMMAND = (sys.executable, "-m", "mistd.keeper.process")
+WITH_A_CLOCK_THAT_BREAKS_ONCE = """
+import os, sys, time
+from mistd.keeper.process import KeeperClock, start
+
+def now_s():
+    try:
+        os.unlink(sys.argv[1])
+    except FileNotFoundError:
+        return time.monotonic()
+    raise RuntimeError("the clock broke")
+
+start(KeeperClock(now_s=now_s))
+"""
 
 
 class Process:
     """A keeper started as the daemon starts it."""
 
-    def __init__(self, spec: KeeperSpec, mark: str) -> None:
+    def __init__(self, spec: KeeperSpec, mark: str, command: tuple[str, ...]) -> None:
         self.spec = spec
         self._errors = Path(tempfile.gettempdir()) / f"mk-{mark}.errors"
         with self._errors.open("w") as errors:
             self.child = subprocess.Popen(
-                COMMAND,
+                command,
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
                 stderr=errors,
@@ -60,9 +73,9 @@ class Process:
 
 
 @contextmanager
-def started(directory: Path, **settings: Any) -> Iterator[Process]:
+def started(directory: Path, command: tuple[str, ...] = COMMAND, **settings: Any) -> Iterator[Process]:
     mark = new_mark()
-    process = Process(spec_in(directory, **settings), mark)
+    process = Process(spec_in(directory, **settings), mark, command)
     try:
         yield process
     finally:
@@ -127,6 +140,25 @@ def test_a_signal_to_end_shuts_all_and_ends_the_keeper_well(number: signal.Signa
         assert open_lines(keeper.spec) == set()
         assert not Path(keeper.spec.socket_path).exists()
         assert keeper.errors() == ""
+
+
+def test_a_keeper_that_ends_by_a_fault_of_its_own_leaves_nothing_on() -> None:
+    with run_directory() as directory:
+        breaks = directory / "breaks"
+        command = (sys.executable, "-c", WITH_A_CLOCK_THAT_BREAKS_ONCE, str(breaks))
+        with started(directory, command, signals=("siren",)) as keeper, daemon_of(keeper) as daemon:
+            daemon.signal("siren", True)
+            daemon.open("left", 30.0)
+            daemon.hear_told("opened")
+            assert open_lines(keeper.spec) == {"left", "siren"}
+
+            breaks.touch()
+            daemon.ask("renew")
+
+            assert keeper.ended() == 1
+            assert "the clock broke" in keeper.errors()
+            assert open_lines(keeper.spec) == set()
+            assert not Path(keeper.spec.socket_path).exists()
 
 
 def test_a_hangup_does_not_end_the_keeper() -> None:
@@ -212,6 +244,70 @@ def test_a_keeper_holds_pins_by_gpiozero() -> None:
             assert daemon.hear_told("shut")["open_s"] < 0.05 + LATE_S
         keeper.child.terminate()
         assert keeper.ended() == 0, keeper.errors()
+
+
+def outputs_on_pins(siren_pin: int) -> dict[str, Any]:
+    def wired(**pins: int) -> dict[str, Any]:
+        return {line: {"pin": pin, "is_active_high": True} for line, pin in pins.items()}
+
+    return {
+        "driver": "gpiozero",
+        "factory": "mock",
+        "pins": wired(left=5, right=6),
+        "signal_pins": wired(siren=siren_pin),
+    }
+
+
+@pytest.mark.parametrize(
+    ("siren_pin", "troubles"),
+    [(12, []), (5, ["it does not switch off: pin 5 (siren) is held by this program already"])],
+    ids=["a pin of its own", "a pin that is held already"],
+)
+def test_a_siren_on_a_pin_costs_no_valve_its_own(siren_pin: int, troubles: list[str]) -> None:
+    settings: dict[str, Any] = {"lines": ("left", "right"), "signals": ("siren",)}
+    with (
+        run_directory() as directory,
+        started(directory, **settings, outputs=outputs_on_pins(siren_pin)) as keeper,
+    ):
+        assert keeper.said["told"] == "started", keeper.errors()
+        with daemon_of(keeper) as daemon:
+            daemon.signal("siren", True)
+            told = [each["reason"].partition(": give")[0] for each in daemon.has_been_heard()]
+            assert told == troubles
+            daemon.open("left", 0.05)
+            assert daemon.hear_told("opened")["line"] == "left"
+            assert daemon.hear_told("shut")["open_s"] < 0.05 + LATE_S
+        keeper.child.terminate()
+        assert keeper.ended() == 0, keeper.errors()
+        assert keeper.errors() == ""
+
+
+def test_a_simulated_siren_is_one_more_line_in_the_file_and_off_when_the_keeper_starts() -> None:
+    with run_directory() as directory:
+        with started(directory, signals=("siren",)) as first, daemon_of(first) as daemon:
+            assert list(view_of(first.spec).lines()) == [*first.spec.rules.lines, "siren"]
+            daemon.signal("siren", True)
+            assert daemon.has_been_heard() == []
+            os.kill(first.child.pid, signal.SIGKILL)
+            first.ended()
+            assert open_lines(first.spec) == {"siren"}
+
+        with started(directory, signals=("siren",)) as second:
+            assert second.said["told"] == "started"
+            assert open_lines(second.spec) == set()
+
+
+def test_a_signal_to_end_switches_the_siren_off_too() -> None:
+    with run_directory() as directory, started(directory, signals=("siren",)) as keeper:
+        with daemon_of(keeper) as daemon:
+            daemon.signal("siren", True)
+            assert daemon.has_been_heard() == []
+
+        keeper.child.terminate()
+
+        assert keeper.ended() == 0
+        assert open_lines(keeper.spec) == set()
+        assert keeper.errors() == ""
 
 
 def test_a_file_in_the_place_of_its_socket_is_left_alone() -> None:

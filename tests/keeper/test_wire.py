@@ -103,6 +103,21 @@ def test_a_specification_comes_out_as_it_went_in() -> None:
     assert KeeperSpec.from_json(spec.to_json()) == spec
 
 
+def test_a_specification_with_a_siren_comes_out_as_it_went_in() -> None:
+    with run_directory() as directory:
+        spec = spec_in(directory, signals=("siren",))
+
+    assert KeeperSpec.from_json(spec.to_json()) == spec
+
+
+def test_a_specification_without_a_siren_says_nothing_of_one() -> None:
+    """Or the fingerprint of every house would change with the first version that knows sirens."""
+    with run_directory() as directory:
+        plain = json.loads(spec_in(directory).to_json())
+
+    assert set(plain["rules"]) == {"lines", "open_at_once", "heartbeat_s"}
+
+
 def test_a_specification_with_a_key_too_many_is_refused() -> None:
     with run_directory() as directory:
         plain = json.loads(replace(spec_in(directory), house="other").to_json())
