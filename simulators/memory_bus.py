@@ -16,7 +16,9 @@ class MemoryBus:
         self.published: deque[Outgoing] = deque(maxlen=MOST_KEPT)
         self.states: dict[str, bytes] = {}
         self.subscriptions: Sequence[str] = ()
+        self.is_there_at_first = True  # else it is found when a test says so
         self._deliver: Callable[[Incoming], None] | None = None
+        self._notice: Callable[[BusNotice], None] = lambda _: None
 
     def publish(self, message: Outgoing) -> None:
         self.published.append(message)
@@ -31,7 +33,9 @@ class MemoryBus:
     ) -> None:
         self.subscriptions = subscriptions
         self._deliver = deliver
-        notice(BusNotice(state=BusState.CONNECTED, reason="in memory"))
+        self._notice = notice
+        if self.is_there_at_first:
+            self.find()
         await asyncio.Event().wait()
 
     def deliver(self, message: Incoming) -> None:
@@ -43,3 +47,11 @@ class MemoryBus:
         if self._deliver is None:
             raise RuntimeError("the bus is not running")
         self._deliver(message)
+
+    def find(self) -> None:
+        """The connection is up."""
+        self._notice(BusNotice(state=BusState.CONNECTED, reason="in memory"))
+
+    def lose(self, reason: str = "the broker is gone") -> None:
+        """The connection is down, as far as anybody is told; what is published is kept all the same."""
+        self._notice(BusNotice(state=BusState.LOST, reason=reason))

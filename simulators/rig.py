@@ -13,18 +13,11 @@ from functools import partial
 from random import Random
 from typing import Any
 
-from mistd.app.calendar import Calendar
+from mistd.app.assembly import Edges, assembled
 from mistd.app.config import Config
-from mistd.app.control_loop import ControlLoop
 from mistd.app.daemon import Daemon
-from mistd.app.house_plan import house_plan, keeper_rules, place_of
-from mistd.app.inbox import Inbox
-from mistd.app.outlets import Outlets
-from mistd.app.saving import Saver, readable_rows, shift_of
-from mistd.app.telling import Teller
+from mistd.app.house_plan import keeper_rules
 from mistd.app.topics import Topics
-from mistd.app.wiring import sensor_topics, tell_of_disk
-from mistd.core.durable import restored
 from mistd.core.house import House
 from mistd.ports.bus import Incoming
 from simulators.bench_clock import LoopClock
@@ -65,6 +58,7 @@ class Rig:
         store: MemoryStore | None = None,
         begins_s: float = 0.0,
         boot_id: str = "bench",
+        longest_wait_s: float = 3600.0,
     ) -> None:
         """Build it; nothing runs yet.
 
@@ -76,6 +70,8 @@ class Rig:
             store: what is known from before; None for nothing.
             begins_s: where its monotonic clock stands when it begins: a second rig can go on where one ended.
             boot_id: names the run of the machine, as in the rows of the store.
+            longest_wait_s: a control pass is made at least this often, and a step of the wall clock noticed
+                by then; the ledger in the loop needs no lease.
         """
         self.config = config
         self.clock = LoopClock(starts_at=starts_at)
@@ -85,22 +81,29 @@ class Rig:
         self.plant = (
             Plant(plant_plan(config), weather, Random(seed), starts_at_s=begins_s) if weather else None
         )
-        self._begins_s, self._boot_id = begins_s, boot_id
+        self._begins_s, self._boot_id, self._longest_wait_s = begins_s, boot_id, longest_wait_s
         self._counted_s = dict.fromkeys(self.keeper.open_total_s, 0.0)
+        self.configuration_trouble: str | None = None  # why it is not the house's file that runs
         self.daemon: Daemon
 
-    def run(self, for_s: float, during: Beside | None = None) -> None:
-        """Let the house live for so long; `during` runs beside it and may ask and deliver."""
+    def run(self, for_s: float | None, during: Beside | None = None) -> None:
+        """Let the house live for so long; `during` runs beside it and may ask and deliver.
+
+        Without a length of time it lives until `during` has ended.
+        """
         with asyncio.Runner(loop_factory=partial(VirtualTimeLoop, self._begins_s)) as runner:
             runner.run(self._lived(for_s, during))
 
-    async def _lived(self, for_s: float, during: Beside | None) -> None:
+    async def _lived(self, for_s: float | None, during: Beside | None) -> None:
         self.daemon = await self._wired()
         stop: asyncio.Future[str] = asyncio.get_running_loop().create_future()
         beside: list[asyncio.Task[None]] = [asyncio.create_task(during(self))] if during else []
         if self.plant:
             beside.append(asyncio.create_task(self._sense()))
-        asyncio.get_running_loop().call_later(for_s, _give, stop, "the run is over")
+        if for_s is not None:
+            asyncio.get_running_loop().call_later(for_s, _give, stop, "the run is over")
+        else:
+            beside[0].add_done_callback(lambda _: _give(stop, "what was to happen has happened"))
         try:
             await self.daemon.run(stop)
         finally:
@@ -129,46 +132,34 @@ class Rig:
         told = [json.loads(each.payload) for each in self.bus.published if each.topic == self.topics.event]
         return [event for event in told if kind is None or event["event"] == kind]
 
+    def alarms(self) -> dict[str, dict[str, Any]]:
+        """Every alarm that is told now, by KIND/SUBJECT."""
+        root = self.topics.any_alarm
+        states = self.bus.states.items()
+        return {
+            topic.removeprefix(root): json.loads(payload)
+            for topic, payload in states
+            if topic.startswith(root) and payload
+        }
+
+    def all_alarms(self) -> dict[str, Any]:
+        """The alarms in sum, as they were told last."""
+        told: dict[str, Any] = json.loads(self.bus.states[self.topics.alarms])
+        return told
+
     async def _wired(self) -> Daemon:
-        plan, config, clock = house_plan(self.config), self.config, self.clock
-        calendar = Calendar(place_of(config.place, config.day_parts), clock)
-        rows, _ = readable_rows((await self.store.load()).rows)
-        shift = shift_of(rows, clock, self._boot_id)
-        back = restored(
-            plan,
-            rows,
-            calendar.first(),
-            clock.now_s(),
-            shift_s=shift.by_s,
-            is_time_away_known=shift.is_time_away_known,
-        )
-        saver = Saver(self.store, clock, self._boot_id, lambda trouble: tell_of_disk(outlets, trouble))
-        inbox = Inbox(plan, self.topics, sensor_topics(config), clock, self.bus.publish)
-        teller = Teller(config, self.topics, clock, self.bus.publish)
-        outlets = Outlets(
-            house_name=plan.name, clock=clock, log=self.log, teller=teller, saver=saver, inbox=inbox
-        )
-        control = ControlLoop(
-            house=back.house,
-            clock=clock,
-            calendar=calendar,
-            keeper=self.keeper,
-            arrivals=inbox,
-            consequences=outlets,
-            longest_wait_s=3600.0,  # the ledger in the loop needs no lease
-        )
-        return Daemon(
-            control=control,
+        edges = Edges(
+            clock=self.clock,
+            boot_id=self._boot_id,
             keeper=self.keeper,
             bus=self.bus,
-            inbox=inbox,
-            outlets=outlets,
-            saver=saver,
             store=self.store,
-            duties=None,
-            greeting="on the bench",
-            troubles=back.unreadable,
+            log=self.log,
+            longest_wait_s=self._longest_wait_s,
+            is_housekept=False,
+            configuration_trouble=self.configuration_trouble,
         )
+        return await assembled(self.config, edges, "on the bench")
 
     async def _sense(self) -> None:
         """Move the plant on and have its instruments send, as sensors of the house do."""

@@ -5,10 +5,12 @@ from pathlib import Path
 
 import pytest
 
+from mistd.app.alarm_pages import page
 from mistd.app.cli import main as mistd
 from mistd.app.config import Config
 from mistd.app.config_file import SECTIONS, TABLES
 from mistd.app.messages import REQUESTS
+from mistd.core.settings import SettingKind
 
 PROJECT = Path(__file__).parents[1]
 README = (PROJECT / "README.md").read_text()
@@ -60,6 +62,15 @@ def test_every_table_of_the_file_is_in_the_readme() -> None:
 @pytest.mark.parametrize("command", sorted(mistd.commands))
 def test_the_readme_names_every_command(command: str) -> None:
     assert f"`mistd {command}" in README
+
+
+def test_the_page_of_alarms_is_what_the_program_would_write() -> None:
+    assert (PROJECT / "config" / "alarms.md").read_text() == page()  # python -m mistd.app.alarm_pages
+
+
+@pytest.mark.parametrize("setting", [kind.value for kind in SettingKind])
+def test_the_readme_has_a_row_for_every_setting(setting: str) -> None:
+    assert f"| `{setting}` |" in README
 
 
 @pytest.mark.parametrize("request_name", sorted(REQUESTS))

@@ -7,46 +7,55 @@ import asyncio
 import os
 import signal
 import sys
-from collections.abc import Callable, Coroutine
+from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, NoReturn, TypeVar
+from typing import Any
 
 import click
 
+from mistd.app.cli_alarms import alarm, alarms
+from mistd.app.cli_records import export, journal, why
+from mistd.app.cli_settings import set_setting, settings, undo
+from mistd.app.command_parts import (
+    NOBODY,
+    REFUSED,
+    WRONG,
+    as_option,
+    ask,
+    fail,
+    house_option,
+    loaded,
+    over_the_broker,
+    quiet_at_closed_pipe,
+    seconds,
+)
 from mistd.app.config import Config
-from mistd.app.config_file import load_config
-from mistd.app.messages import LONGEST_ASKED_S
-from mistd.app.problems import ConfigError, printable
+from mistd.app.last_good import Origin, runnable
+from mistd.app.problems import ConfigError
 from mistd.app.version import VERSION
 
-REFUSED, WRONG, NOBODY = 1, 2, 3
-Result = TypeVar("Result")
-house_file = click.argument("file", type=click.Path(path_type=Path), metavar="FILE")
-house_option = click.option(
-    "--house",
-    "file",
-    type=click.Path(path_type=Path),
-    envvar="MISTD_HOUSE",
-    default=Path("/etc/mistd/house.toml"),
-    show_default=True,
-    help="The house's TOML file, for its name and broker. Also from MISTD_HOUSE.",
+__all__ = ["NOBODY", "REFUSED", "WRONG", "fail", "loaded", "main", "run_house", "seconds"]
+
+house_file = click.argument("file", type=click.Path(path_type=Path, readable=False), metavar="FILE")
+state_option = click.option(
+    "--state-directory",
+    type=click.Path(path_type=Path, readable=False),
+    default=None,
+    help="Where to look for the last good configuration when FILE has gone bad; else as FILE says, then in "
+    "STATE_DIRECTORY and /var/lib/mistd.",
 )
-as_option = click.option("--as", "author", default=None, help="Who asks, for the record.")
 
 
-def fail(code: int, text: str) -> NoReturn:
-    """End with a message for the grower."""
-    click.echo(text, err=True)
-    sys.exit(code)
-
-
-def loaded(file: Path) -> Config:
-    """The configuration, or the end."""
+def runnable_or_end(file: Path, state_directory: Path | None) -> tuple[Config, Origin]:
+    """The configuration, or the last good one in its place, which is told; or the end."""
     try:
-        return load_config(file)
+        config, origin = runnable(file, state_directory)
     except ConfigError as problem:
         fail(WRONG, str(problem))
+    if origin.told:
+        click.echo(origin.told, err=True)
+    return config, origin
 
 
 @click.group()
@@ -57,6 +66,10 @@ def main() -> None:
     mistd claims no safety rating: relief valves, earth-leakage protection, float switches and backflow
     prevention stay in place and work with this computer removed.
     """
+
+
+for command in (set_setting, settings, undo, why, journal, export, alarms, alarm):
+    main.add_command(command)
 
 
 @main.command()
@@ -81,12 +94,16 @@ def today(config: Config) -> Any:
 @main.command()
 @house_file
 @click.option("--log-level", type=click.Choice(["debug", "info", "warning", "error"]), default="info")
-def run(file: Path, log_level: str) -> None:
-    """Control the house in FILE until told to stop."""
+@state_option
+def run(file: Path, log_level: str, state_directory: Path | None) -> None:
+    """Control the house in FILE until told to stop.
+
+    When FILE has gone bad the configuration that last ran by it runs in its place, and says so.
+    """
     from mistd.app.wiring import machine  # noqa: PLC0415
 
-    config = loaded(file)
-    sys.exit(run_house(config, machine, log_level, asyncio.new_event_loop))
+    config, origin = runnable_or_end(file, state_directory)
+    sys.exit(run_house(config, machine, log_level, asyncio.new_event_loop, origin))
 
 
 def run_house(
@@ -94,8 +111,12 @@ def run_house(
     surroundings: Callable[[], Any],
     log_level: str,
     loop_factory: Callable[[], asyncio.AbstractEventLoop],
+    origin: Origin | None = None,
 ) -> int:
-    """Run a house in this process; return the exit code."""
+    """Run a house in this process; return the exit code.
+
+    Its configuration is kept as the last good one when its origin is given.
+    """
     import structlog  # noqa: PLC0415
 
     from mistd.app.log_setup import start_logging  # noqa: PLC0415
@@ -116,7 +137,7 @@ def run_house(
         stop = asyncio.get_running_loop().create_future()
         for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
             asyncio.get_running_loop().add_signal_handler(number, _asked_to_stop, stop, number)
-        daemon = await wired(config, around, structlog.get_logger())
+        daemon = await wired(config, around, structlog.get_logger(), origin)
         await daemon.run(stop)
 
     try:
@@ -140,11 +161,12 @@ def _asked_to_stop(stop: "asyncio.Future[str]", number: int) -> None:
 
 @main.command()
 @house_file
-def shut(file: Path) -> None:
+@state_option
+def shut(file: Path, state_directory: Path | None) -> None:
     """Shut every valve of the house in FILE, whatever state the daemon is in."""
     from mistd.app.shutting import shut_house  # noqa: PLC0415
 
-    config = loaded(file)
+    config, _ = runnable_or_end(file, state_directory)
     is_shut, said = shut_house(config)
     if not is_shut:
         fail(REFUSED, said)
@@ -172,11 +194,10 @@ def watch(file: Path) -> None:
 
     config = loaded(file)
     try:
-        over_the_broker(remote.watch(config, is_terminal=sys.stdout.isatty()))
+        with quiet_at_closed_pipe():
+            over_the_broker(remote.watch(config, is_terminal=sys.stdout.isatty()))
     except KeyboardInterrupt:
         sys.exit(0)
-    except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 @main.command()
@@ -212,66 +233,6 @@ def hold(zone: str, length: str, note: str, file: Path, author: str | None) -> N
 def release(zone: str, file: Path, author: str | None) -> None:
     """End a hold of ZONE before its time."""
     ask(file, "release", {"zone": zone}, author)
-
-
-def ask(file: Path, what: str, request: dict[str, Any], author: str | None) -> None:
-    """Ask the daemon for something and tell its answer."""
-    import getpass  # noqa: PLC0415
-
-    from mistd.app import remote  # noqa: PLC0415
-
-    config = loaded(file)
-    if author is None:
-        try:
-            author = getpass.getuser()
-        except (OSError, KeyError):
-            author = "command line"
-    message = {**request, "author": author}
-    problems = remote.problems_of_request(what, message)
-    if problems:
-        fail(WRONG, "\n".join(problems))
-    answer = over_the_broker(remote.ask(config, what, message))
-    if answer is None:
-        fail(
-            NOBODY,
-            f"no answer in {remote.ANSWER_WITHIN_S:.0f} s: the daemon hangs or the broker keeps it from us",
-        )
-    said = printable(f"{answer.outcome.replace('_', ' ')}: {answer.reason}")
-    click.echo(said, err=answer.outcome != "done")
-    sys.exit(0 if answer.outcome == "done" else REFUSED)
-
-
-def over_the_broker(visit: Coroutine[Any, Any, Result]) -> Result:
-    """Run a visit to the broker; when it cannot be reached, say so and end."""
-    from mistd.ports.errors import BusError  # noqa: PLC0415
-
-    try:
-        return asyncio.run(visit)
-    except BusError as problem:
-        fail(NOBODY, str(problem))
-    except ConfigError as problem:
-        fail(WRONG, str(problem))
-
-
-def seconds(length: str) -> float:
-    """A length of time as people write it: 5s, 45m, 1.5h.
-
-    >>> seconds("45m")
-    2700.0
-    """
-    units = {"s": 1.0, "m": 60.0, "h": 3600.0}
-    text = length.strip().lower()
-    try:
-        found = float(text[:-1]) * units[text[-1:]]
-    except (ValueError, KeyError):
-        found = float("nan")
-    if not found > 0.0:
-        fail(WRONG, f"{length!r} is no length of time; write it as 5s, 45m or 1.5h, above 0")
-    if found > LONGEST_ASKED_S:
-        fail(
-            WRONG, f"{length!r} is too long to ask for; the house tells its own limit for anything up to 24h"
-        )
-    return found
 
 
 def utc_now() -> datetime:

@@ -136,6 +136,15 @@ class OutputsSection(Section):
     path: PathText = "outputs.sim"  # of the simulated driver: the file that stands for the valves
 
 
+class SirenSection(Section):
+    """A siren or beacon that calls people: an output line of its own, and no valve."""
+
+    title: str = Field(default="", max_length=80)
+    pin: int | None = Field(default=None, ge=0, le=27)
+    active_high: bool | None = None  # None: as the outputs
+    longest_min: float = Field(default=10.0, ge=0.5, le=120)  # then it is quiet until a new alarm is raised
+
+
 class BrokerSection(Section):
     """The MQTT broker."""
 
@@ -184,6 +193,7 @@ class Config(Section):
     frost: FrostSection = FrostSection()
     holds: HoldsSection = HoldsSection()
     outputs: OutputsSection
+    siren: SirenSection | None = None
     broker: BrokerSection = BrokerSection()
     state: StateSection = StateSection()
     zones: tuple[ZoneSection, ...]

@@ -8,7 +8,8 @@ import stat
 import tomllib
 from codecs import BOM_UTF8
 from pathlib import Path
-from typing import Any, TypeVar
+from types import UnionType
+from typing import Any, TypeVar, get_args
 
 from pydantic import ValidationError
 
@@ -19,10 +20,17 @@ from mistd.app.problems import ConfigError, Problem, problems_of
 LONGEST_CALLED = 40  # characters of a table's name in a message; a right one has at most 31
 LARGEST_FILE = 1_000_000  # bytes; a house of a hundred zones takes a tenth of it
 
+
+def _section_in(annotation: object) -> type[Section] | None:
+    """The model of a table that stands once in the file, also of one that may be left out."""
+    kinds = get_args(annotation) if isinstance(annotation, UnionType) else (annotation,)
+    return next((kind for kind in kinds if isinstance(kind, type) and issubclass(kind, Section)), None)
+
+
 SECTIONS: dict[str, type[Section]] = {
-    name: field.annotation
+    name: section
     for name, field in Config.model_fields.items()
-    if isinstance(field.annotation, type) and issubclass(field.annotation, Section)
+    if (section := _section_in(field.annotation)) is not None
 }
 TABLES: dict[str, type[Section]] = {"zones": ZoneSection, "sensors": SensorSection}
 
@@ -33,7 +41,16 @@ def load_config(path: Path) -> Config:
     Raises:
         ConfigError: every problem of the file, at once.
     """
-    plain = _plain(path)
+    return checked_config(house_text(path), path)
+
+
+def checked_config(text: str, path: Path) -> Config:
+    """Check the text of a house's file; the path is only for what is told of it.
+
+    Raises:
+        ConfigError: every problem of the text, at once.
+    """
+    plain = _plain(text, path)
     problems: list[Problem] = []
     read: dict[str, Any] = {}
     for name in plain.keys() - SECTIONS.keys() - TABLES.keys():
@@ -51,8 +68,12 @@ def load_config(path: Path) -> Config:
     return Config(**read)
 
 
-def _plain(path: Path) -> dict[str, Any]:
-    """The file as TOML, or the one problem that keeps it from being read."""
+def house_text(path: Path) -> str:
+    """The text of a house's file, to the letter, but for a byte order mark.
+
+    Raises:
+        ConfigError: the one problem that keeps it from being read.
+    """
     try:
         found = path.stat()
         if stat.S_ISDIR(found.st_mode):
@@ -62,7 +83,7 @@ def _plain(path: Path) -> dict[str, Any]:
         if found.st_size > LARGEST_FILE:
             megabytes = f"{found.st_size / 1e6:.1f} MB"
             raise _unreadable(path, f"{megabytes} is too large, at most {LARGEST_FILE / 1e6:g} MB")
-        text = path.read_bytes().removeprefix(BOM_UTF8).decode()
+        return path.read_bytes().removeprefix(BOM_UTF8).decode()
     except FileNotFoundError:
         raise _unreadable(path, "there is no such file; copy one of config/ to begin with") from None
     except UnicodeDecodeError as problem:
@@ -70,6 +91,10 @@ def _plain(path: Path) -> dict[str, Any]:
         raise _unreadable(path, f"line {line} is not UTF-8 text; save the file as UTF-8") from None
     except OSError as problem:
         raise _unreadable(path, f"cannot be read: {problem.strerror}") from None
+
+
+def _plain(text: str, path: Path) -> dict[str, Any]:
+    """The text as TOML, or the one problem that keeps it from being that."""
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as problem:
@@ -91,9 +116,11 @@ def _read_section(
     read: dict[str, Any],
     problems: list[Problem],
 ) -> None:
-    is_needed = Config.model_fields[name].is_required()
-    if name not in plain and is_needed:
+    field = Config.model_fields[name]
+    if name not in plain and field.is_required():
         problems.append(Problem(key=name, text=f"missing; the file needs a [{name}] table"))
+        return
+    if name not in plain and field.default is None:
         return
     section = _checked(model, plain.get(name, {}), name, problems)
     if section:

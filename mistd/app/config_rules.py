@@ -15,15 +15,16 @@ from mistd.app.config import (
     OutputsSection,
     PlaceSection,
     SensorSection,
+    SirenSection,
     TimedPartSection,
     ZoneSection,
     units_for,
 )
-from mistd.app.house_plan import fill_time_s, place_of
+from mistd.app.house_plan import SIREN, fill_time_s, place_of
 from mistd.app.problems import Problem
 from mistd.app.sun import DEGREES_PER_HOUR, NoSunriseError, dates_of_year, sun_day
 from mistd.core.almanac import DayPart
-from mistd.core.sequence import worst_wait_s
+from mistd.core.rules import burst_and_gap_problems, filling_problem, wait_problem
 from mistd.core.units import seconds_of_minutes
 
 A_YEAR = 2026  # any will do: the sun's times move by a minute from year to year
@@ -45,6 +46,8 @@ def problems_between(read: Mapping[str, Any]) -> list[Problem]:
         found += _sensor_problems(sensor)
     if "outputs" in read:
         found += _pin_problems(read["outputs"], zones)
+    if "outputs" in read and "siren" in read:
+        found += _siren_problems(read["siren"], read["outputs"], zones)
     if "line" in read:
         found += _wait_problems(read["line"], zones)
     if "place" in read:
@@ -75,22 +78,11 @@ def _part_problems(zone: ZoneSection, timed: TimedPartSection, key: str) -> Iter
 
 
 def _burst_problems(zone: ZoneSection, burst_s: float, gap_s: float, key: str) -> Iterator[Problem]:
-    if burst_s >= gap_s:
-        text = f"{burst_s:g} s; allowed below the gap of {gap_s:g} s: shorten the burst or lengthen gap_min"
-        yield Problem(key=f"{key}.burst_s", text=text)
-    if burst_s > zone.longest_burst_s:
-        text = f"{burst_s:g} s; allowed up to this zone's longest_burst_s of {zone.longest_burst_s:g} s"
-        yield Problem(key=f"{key}.burst_s", text=text)
-    if gap_s < zone.shortest_rest_s:
-        text = f"{gap_s / 60:g} min; allowed from this zone's shortest_rest_s of {zone.shortest_rest_s:g} s"
-        yield Problem(key=f"{key}.gap_min", text=text)
-    fills_s = fill_time_s(zone)
-    if burst_s <= fills_s:
-        text = (
-            f"{burst_s:g} s would wet nothing: the line of {zone.line_volume_l:g} l takes {fills_s:.1f} s "
-            "to fill; lengthen the burst"
-        )
-        yield Problem(key=f"{key}.burst_s", text=text)
+    for field, text in burst_and_gap_problems(zone, burst_s, gap_s):
+        yield Problem(key=f"{key}.{field}", text=text)
+    unfilled = filling_problem(burst_s, zone.line_volume_l, fill_time_s(zone))
+    if unfilled:
+        yield Problem(key=f"{key}.burst_s", text=unfilled)
 
 
 def _shared_names(
@@ -125,20 +117,33 @@ def _pin_problems(outputs: OutputsSection, zones: tuple[ZoneSection, ...]) -> It
             yield Problem(key=f"zones[{names[-1]}].pin", text=text)
 
 
+def _siren_problems(
+    siren: SirenSection, outputs: OutputsSection, zones: tuple[ZoneSection, ...]
+) -> Iterator[Problem]:
+    if any(zone.name == SIREN for zone in zones):
+        text = "this is what the siren's own line is called; give the zone another name"
+        yield Problem(key=f"zones[{SIREN}].name", text=text)
+    if outputs.driver == "simulated":
+        return
+    if siren.pin is None:
+        text = "missing; the gpiozero driver needs the GPIO number of the siren's pin, 0 to 27"
+        yield Problem(key="siren.pin", text=text)
+        return
+    sharing = [zone.name for zone in zones if zone.pin == siren.pin]
+    if sharing:
+        text = f"{siren.pin} is wired to {' and '.join(sharing)}; the siren has a pin of its own"
+        yield Problem(key="siren.pin", text=text)
+
+
 def _wait_problems(line: LineSection, zones: tuple[ZoneSection, ...]) -> Iterator[Problem]:
     """When every zone falls due at once, none may wait for the line longer than the shortest gap."""
     for part in DayPart:
         timed = [cast(TimedPartSection, getattr(zone.timed, part.value)) for zone in zones]
         bursts = [each.burst_s for each in timed if each.burst_s and each.gap_min]
         gaps = [seconds_of_minutes(each.gap_min) for each in timed if each.burst_s and each.gap_min]
-        wait_s = worst_wait_s(bursts, line.valves_at_once, line.pause_s)
-        if gaps and wait_s > min(gaps):
-            text = (
-                f"by {part.value} the {len(bursts)} zones take {wait_s:.0f} s of the line for one round, and "
-                f"the shortest gap is {min(gaps):.0f} s: shorten bursts or pause_s, lengthen the gap, or "
-                "open more valves at once if the supply carries them"
-            )
-            yield Problem(key="line.valves_at_once", text=text)
+        problem = wait_problem(part, bursts, gaps, line.valves_at_once, line.pause_s)
+        if problem:
+            yield Problem(key="line.valves_at_once", text=problem)
 
 
 def _time_zone_problems(place: PlaceSection) -> Iterator[Problem]:

@@ -11,13 +11,14 @@ from collections.abc import Callable
 from typing import Protocol
 
 from mistd.app.calendar import Calendar
-from mistd.core.actions import Action, AnswerRequest, OpenValve, ShutValve
+from mistd.core.actions import Action, AnswerRequest, KeepRevision, OpenValve, ShutValve
 from mistd.core.decide import decide as core_decide
 from mistd.core.events import Event, EventKind
 from mistd.core.house import Decision, House
 from mistd.core.observations import NOTHING_NEW, Observations
 from mistd.core.readings import Reading
 from mistd.core.requests import Request
+from mistd.core.settings import Revision
 from mistd.ports.clock import Clock
 from mistd.ports.keeper import LineKeeper
 
@@ -38,6 +39,8 @@ class Consequences(Protocol):
     def tell_event(self, event: Event) -> None: ...
 
     def tell_state(self, house: House) -> None: ...
+
+    def keep_revision(self, revision: Revision) -> None: ...
 
     def answer(self, answer: AnswerRequest) -> None: ...
 
@@ -71,6 +74,7 @@ class ControlLoop:
         """
         self.house = house
         self.passes = 0
+        self.in_charge = asyncio.Event()  # set after the first whole pass with a keeper that is ready
         self._clock = clock
         self._calendar = calendar
         self._keeper = keeper
@@ -99,6 +103,8 @@ class ControlLoop:
         self._apply(decision)
         self._keeper.renew()
         self.passes += 1
+        if self.house.is_keeper_ready:
+            self.in_charge.set()
         return decision.wake_at_s
 
     def _gathered(self, now_s: float) -> Observations:
@@ -137,6 +143,8 @@ class ControlLoop:
             self._keeper.open(action.zone, action.ticket, action.for_s)
         elif isinstance(action, ShutValve):
             self._keeper.shut(action.zone, action.reason)
+        elif isinstance(action, KeepRevision):
+            self._consequences.keep_revision(action.revision)
 
     async def _wait_until(self, wake_at_s: float) -> None:
         wait_s = min(wake_at_s - self._clock.now_s(), self._longest_wait_s)

@@ -1,8 +1,8 @@
 """The daemon: everything that runs while a house is under control, and how it ends.
 
 Two tasks are vital, the keeper's client and the control loop: if one fails the program ends, and the keeper
-shuts every line on hearing of it. The others (bus, saving, housekeeping) may fail and are begun again; a
-house is misted without them.
+shuts every line on hearing of it. The others (alarms, bus, saving, housekeeping) may fail and are begun
+again; a house is misted without them.
 
 Rule: every way out shuts the valves first and says so.
 """
@@ -11,21 +11,29 @@ import asyncio
 from collections.abc import Awaitable, Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
 from typing import Any
 
-from apscheduler.schedulers.asyncio import AsyncIOScheduler
-
+from mistd.app.alarm_desk import AlarmDesk
+from mistd.app.config import Config
 from mistd.app.control_loop import ControlLoop
+from mistd.app.housekeeping import scheduler
 from mistd.app.inbox import Inbox
+from mistd.app.last_good import Origin, keep
 from mistd.app.outlets import Outlets
-from mistd.app.saving import Saver
+from mistd.app.recording import RollUp
+from mistd.app.saving import RUN_ROW, Saver
 from mistd.core.events import EventKind
 from mistd.ports.bus import Bus, BusNotice, BusState
+from mistd.ports.clock import Clock
 from mistd.ports.errors import StoreError
 from mistd.ports.keeper import LineKeeper
-from mistd.ports.store import Store
+from mistd.ports.store import Keeping, Store
 
 TRY_AGAIN_S = 5.0  # before a side task that failed is begun again
+LAST_SAVE_WITHIN_S = 10.0  # a disk that hangs longer does not keep the program from ending
+KEEP_AGAIN_S = 86_400.0  # the state directory may have been emptied or full
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,11 +45,15 @@ class Daemon:
     bus: Bus
     inbox: Inbox
     outlets: Outlets
+    alarms: AlarmDesk
     saver: Saver
     store: Store
-    duties: AsyncIOScheduler | None
+    roll_up: RollUp
+    is_housekept: bool  # whether the nightly duties are done, by the machine's own clock
     greeting: str
-    troubles: Sequence[str]  # what was found wrong while wiring, to be told first
+    beginnings: Sequence[tuple[EventKind, str, str]]  # kind, subject, reason: what is to be told first
+    configuration_trouble: str | None = None  # why it is not the house's file that runs
+    keep_configuration: Callable[[], Awaitable[None]] | None = None  # as the last that ran
 
     async def run(self, stop: "asyncio.Future[str]") -> None:
         """Control the house until `stop` is given a reason.
@@ -51,19 +63,29 @@ class Daemon:
             Exception: a fault of our own in a vital task, after every valve was ordered shut.
         """
         self.inbox.wake = self.control.wake
+        self.inbox.wake_desk = self.alarms.wake
         self.outlets.tell(EventKind.DAEMON_STARTED, self.greeting)
-        for trouble in self.troubles:
-            self.outlets.tell(EventKind.STATE_UNREADABLE, trouble)
+        if self.configuration_trouble:
+            self.outlets.tell(EventKind.CONFIGURATION_BAD, self.configuration_trouble)
+        for kind, subject, reason in self.beginnings:
+            self.outlets.tell(kind, reason, subject=subject)
+        self.saver.roll_up = self.roll_up.handed_over
+        self.saver.keep_row(RUN_ROW, {"state": "running"})
         vital = [
             asyncio.create_task(self.keeper.run(self.control.wake), name="keeper"),
             asyncio.create_task(self.control.run(), name="control"),
         ]
         side = [
+            asyncio.create_task(self._again_and_again("alarms", self.alarms.run)),
             asyncio.create_task(self._again_and_again("bus", self._run_bus)),
             asyncio.create_task(self._again_and_again("saver", self.saver.run)),
         ]
-        if self.duties:
-            self.duties.start()
+        if self.keep_configuration:
+            keeping = partial(self._keep_configuration, self.keep_configuration)
+            side.append(asyncio.create_task(self._again_and_again("configuration", keeping)))
+        duties = scheduler(self.nightly) if self.is_housekept else None
+        if duties:
+            duties.start()
         reason = "a fault in the program"
         try:
             ends: list[asyncio.Future[Any]] = [*vital, stop]
@@ -71,7 +93,18 @@ class Daemon:
             if stop.done():
                 reason = stop.result()
         finally:
+            if duties:
+                duties.shutdown(wait=False)
             await self._end(reason, vital, side)
+
+    async def nightly(self) -> None:
+        """Let go of what is too old, then copy what a restart needs; a disk that cannot is told."""
+        today = self.control.house.almanac.local_date.isoformat()
+        try:
+            await self.store.prune(Keeping(), today if self.control.house.almanac.is_trusted else None)
+            await self.store.copy_to_backup()
+        except StoreError as problem:
+            self.outlets.tell(EventKind.BACKUP_FAILED, f"no backup copy: {problem}")
 
     async def _end(
         self, reason: str, vital: "list[asyncio.Task[None]]", side: "list[asyncio.Task[None]]"
@@ -82,9 +115,9 @@ class Daemon:
         await _cancelled([keeper_task])
         said = "every valve is shut" if are_shut else "the keeper did not confirm that every valve is shut"
         self.outlets.tell(EventKind.DAEMON_STOPPED, f"{reason}; {said}")
-        if self.duties:
-            self.duties.shutdown(wait=False)
-        await self.saver.save()
+        self.saver.roll_up = self.roll_up.all_handed_over
+        self.saver.keep_row(RUN_ROW, {"state": "ended"})
+        await asyncio.wait([self.saver.kept()], timeout=LAST_SAVE_WITHIN_S)
         await _cancelled(side)
         await self.store.close()
         for task in vital:
@@ -100,13 +133,19 @@ class Daemon:
         figures: dict[str, float | str] = {"dropped": notice.dropped} if notice.dropped else {}
         self.outlets.tell(kind, notice.reason, figures)
 
+    async def _keep_configuration(self, keep_it: Callable[[], Awaitable[None]]) -> None:
+        """Keep what runs as the last good configuration: once its lines are claimed and under control."""
+        await self.control.in_charge.wait()
+        await keep_it()
+        await asyncio.sleep(KEEP_AGAIN_S)
+
     async def _again_and_again(self, name: str, task: Callable[[], Awaitable[None]]) -> None:
         """Run a side task for ever: a fault in it is told, and it is begun again."""
         while True:
             try:
                 await task()
             except Exception as fault:  # a side task must not take the house down
-                self.outlets.tell(EventKind.TASK_FAILED, f"{name}: {fault!r}; begun again")
+                self.outlets.tell(EventKind.TASK_FAILED, f"{name}: {fault!r}; begun again", subject=name)
             await asyncio.sleep(TRY_AGAIN_S)
 
 
@@ -119,9 +158,10 @@ async def _cancelled(tasks: "list[asyncio.Task[None]]") -> None:
             await task
 
 
-async def backup(store: Store, outlets: Outlets) -> None:
-    """Copy what a restart needs; a copy that fails is told, and the one before it stands."""
+async def keep_configuration(config: Config, origin: Origin, clock: Clock, outlets: Outlets) -> None:
+    """Keep the configuration that runs as the last good one; a disk that cannot is told."""
+    directory = Path(config.state.directory)
     try:
-        await store.copy_to_backup()
-    except StoreError as problem:
-        outlets.tell(EventKind.STATE_NOT_KEPT, f"no backup copy: {problem}")
+        await asyncio.to_thread(keep, directory, origin, config.house.name, clock.utc())
+    except OSError as problem:
+        outlets.tell(EventKind.BACKUP_FAILED, f"no copy of the configuration that runs: {problem.strerror}")

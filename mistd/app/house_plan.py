@@ -3,7 +3,15 @@
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from mistd.app.config import Config, DayPartsSection, PlaceSection, TimedPartSection, ZoneSection
+from mistd.app.config import (
+    Config,
+    DayPartsSection,
+    OutputsSection,
+    PlaceSection,
+    SirenSection,
+    TimedPartSection,
+    ZoneSection,
+)
 from mistd.app.sun import Place
 from mistd.core.almanac import DayPart
 from mistd.core.cycles import TimedCycle, TimedPart
@@ -11,6 +19,7 @@ from mistd.core.leases import KeeperRules, LineRule
 from mistd.core.plan import HousePlan, SensorPlan, ZonePlan
 from mistd.core.units import S_PER_MIN, seconds_of_minutes
 
+SIREN = "siren"  # the name of its line
 SHORTEST_BURST_S = 0.5  # no valve does anything sensible in less
 HEARTBEAT_S = 10.0  # the longest silence of the daemon before the keeper shuts everything
 
@@ -79,13 +88,27 @@ def keeper_rules(config: Config, heartbeat_s: float = HEARTBEAT_S) -> KeeperRule
         zone.name: LineRule(longest_open_s=zone.longest_burst_s, shortest_rest_s=zone.shortest_rest_s)
         for zone in config.zones
     }
-    return KeeperRules(lines=lines, open_at_once=config.line.valves_at_once, heartbeat_s=heartbeat_s)
+    return KeeperRules(
+        lines=lines,
+        open_at_once=config.line.valves_at_once,
+        heartbeat_s=heartbeat_s,
+        signals=(SIREN,) if config.siren else (),
+    )
 
 
 def outputs_of(config: Config) -> dict[str, Any]:
     """What the keeper is told of the output lines."""
-    outputs = config.outputs
+    outputs, siren = config.outputs, config.siren
     if outputs.driver == "simulated":
         return {"driver": "simulated", "path": outputs.path}
     pins = {zone.name: {"pin": zone.pin, "is_active_high": outputs.active_high} for zone in config.zones}
-    return {"driver": "gpiozero", "factory": outputs.factory, "pins": pins}
+    wired: dict[str, Any] = {"driver": "gpiozero", "factory": outputs.factory, "pins": pins}
+    if siren:
+        is_high = is_siren_active_high(siren, outputs)
+        wired["signal_pins"] = {SIREN: {"pin": siren.pin, "is_active_high": is_high}}
+    return wired
+
+
+def is_siren_active_high(siren: SirenSection, outputs: OutputsSection) -> bool:
+    """Which level sounds the siren: its own, or that of all outputs when it has none."""
+    return outputs.active_high if siren.active_high is None else siren.active_high

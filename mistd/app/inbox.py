@@ -1,8 +1,8 @@
 """What arrives from outside, sorted: requests to be decided, readings, and what is refused at the door.
 
 Rule 1: nothing in here raises for what a message says, and nothing grows without bound.
-Rule 2: no retained, expired or repeated request gets through. While a request could still be in force, the
-same id gets the same answer; an id used again after that is a new request, decided by what holds then.
+Rule 2: no retained, expired or repeated request gets through. The same id gets the same answer, also after a
+restart; it is forgotten when thousands of others have been answered since, and never within a minute.
 Rule 3: a retained reading is of unknown age and is not used.
 """
 
@@ -15,23 +15,25 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from mistd.app.messages import REQUESTS, Answer, Asked, BurstAsked, HoldAsked
+from mistd.app.core_requests import UnfitValueError, core_request
+from mistd.app.messages import REQUESTS, AlarmAsked, Answer, Asked, BurstAsked, ZoneAsked
 from mistd.app.problems import problems_of
 from mistd.app.topics import LONGEST_CORRELATION, Topics
 from mistd.core.actions import Outcome
 from mistd.core.plan import HousePlan
 from mistd.core.readings import Reading, SensorKind, reading_of
-from mistd.core.requests import AskBurst, AskHold, AskRelease, Request
+from mistd.core.requests import Request
 from mistd.core.units import SENSOR_UNITS
 from mistd.ports.bus import Incoming, Outgoing
 from mistd.ports.clock import Clock
 
 REQUEST_GOOD_S = 30.0  # an older request is refused, and one that could not begin by then is too late
+STAMPED_TO_S = 1.0  # how finely people's machines may stamp a request
 MOST_REQUESTS = 100  # between two control passes
 MOST_REFUSED = 20  # broken or surplus messages that are answered between two control passes
 MOST_REPLIES = 8  # to a request that is repeated while it is decided
 ANSWERS_REMEMBERED = 5000  # 3 MB; more requests than this in REMEMBERED_S are refused
-REMEMBERED_S = 2 * REQUEST_GOOD_S + 1.0  # one issued ahead of our clock can be repeated for as long as this
+REMEMBERED_S = 2 * REQUEST_GOOD_S + 1.0  # at least: one issued ahead of our clock is good for as long as this
 LARGEST_PAYLOAD = 4096  # bytes; the longest of ours is below 700
 
 
@@ -63,6 +65,7 @@ class Inbox:
         sensors: Mapping[str, tuple[SensorTopic, ...]],
         clock: Clock,
         publish: Callable[[Outgoing], None],
+        answered: Mapping[str, bytes] | None = None,
     ) -> None:
         """Know what may arrive.
 
@@ -72,19 +75,25 @@ class Inbox:
             sensors: by topic, the sensors that read it.
             clock: for the age of requests and the instant of readings.
             publish: where answers go; must not block.
+            answered: requests that were answered before this start, oldest first, and how.
         """
         self.wake: Callable[[], None] = lambda: None
+        self.wake_desk: Callable[[], None] = lambda: None  # for what people ask about alarms
         self.unanswered = 0  # broken or surplus messages that were only counted
         self._plan = plan
         self._topics = topics
         self._sensors = sensors
         self._clock = clock
         self._publish = publish
+        self._began_s = clock.now_s()
         self._requests: list[Request] = []
+        self._alarm_requests: list[AlarmAsked] = []
         self._readings: dict[str, Reading] = {}
         self._refused = 0
         self._waiting: OrderedDict[str, list[ReplyTo]] = OrderedDict()
-        self._answers: OrderedDict[str, tuple[bytes, float]] = OrderedDict()  # and when each was given
+        self._answers: OrderedDict[str, tuple[bytes, float]] = OrderedDict(
+            (request_id, (answer, clock.now_s())) for request_id, answer in (answered or {}).items()
+        )  # and when each was given or, after a start, read
 
     def subscriptions(self) -> list[str]:
         """Every topic filter that matters."""
@@ -105,17 +114,20 @@ class Inbox:
         self._refused = 0
         return requests
 
+    def alarm_requests(self) -> tuple[AlarmAsked, ...]:
+        """What people asked about alarms since the last call."""
+        requests, self._alarm_requests = tuple(self._alarm_requests), []
+        return requests
+
     def readings(self) -> tuple[tuple[str, Reading], ...]:
         """The newest reading of every sensor that was heard since the last call."""
         readings, self._readings = tuple(self._readings.items()), {}
         return readings
 
-    def answer(
-        self, request_id: str, outcome: Outcome, reason: str, figures: Mapping[str, float | str]
-    ) -> None:
+    def answer(self, request_id: str, payload: bytes) -> None:
         """Answer a request, and remember the answer for whoever repeats it."""
-        payload = self._answer_payload(request_id, outcome, reason, figures)
         self._answers[request_id] = payload, self._clock.now_s()
+        self._answers.move_to_end(request_id)
         for reply_to in self._waiting.pop(request_id, []):
             self._send(reply_to, payload)
 
@@ -127,7 +139,7 @@ class Inbox:
         if message is None:
             return
         known = self._answers.get(message.id)
-        if known is not None and self._clock.now_s() - known[1] < REMEMBERED_S:
+        if known is not None:
             self._send(reply_to, known[0])
         elif message.id in self._waiting:
             self._reply_as_well(self._waiting[message.id], reply_to)
@@ -160,15 +172,23 @@ class Inbox:
         return None
 
     def _admit(self, message: Asked, incoming: Incoming, reply_to: ReplyTo) -> None:
-        reason = self._why_not(message, incoming) or self._why_too_many()
+        reason = self._why_not(message, incoming) or self._why_too_many(message)
         if reason:
             self._refuse(message.id, reason, reply_to)
             return
+        if isinstance(message, AlarmAsked):
+            self._alarm_requests.append(message)
+            self.wake_desk()
+        else:
+            try:
+                self._requests.append(core_request(message, self._good_until_s(incoming)))
+            except UnfitValueError as problem:
+                self._refuse(message.id, str(problem), reply_to)
+                return
         self._waiting[message.id] = [reply_to]
-        self._requests.append(_request(message, self._good_until_s(incoming)))
 
     def _why_not(self, message: Asked, incoming: Incoming) -> str | None:
-        if message.zone not in self._plan.index:
+        if isinstance(message, ZoneAsked) and message.zone not in self._plan.index:
             return f"there is no zone {message.zone!r}; zones: {', '.join(self._plan.index)}"
         if incoming.response_topic and not self._topics.may_answer_on(incoming.response_topic):
             return f"answers go to {self._topics.answer} or below it, not to another topic"
@@ -176,11 +196,15 @@ class Inbox:
         if age_s is not None and abs(age_s) > REQUEST_GOOD_S:
             when = f"{age_s:.0f} s ago" if age_s > 0 else f"{-age_s:.0f} s ahead of this clock"
             return f"issued {when}, limit {REQUEST_GOOD_S:.0f} s: ask again, and check both clocks"
+        here_s = self._clock.now_s() - self._began_s
+        if age_s is not None and age_s > here_s + STAMPED_TO_S and isinstance(message, BurstAsked):
+            return "issued before this start, so it may have been given: look at the zone, then ask again"
         return None
 
-    def _why_too_many(self) -> str | None:
+    def _why_too_many(self, message: Asked) -> str | None:
         """Nothing is forgotten while it could be repeated: what cannot be remembered is refused."""
-        if len(self._requests) >= MOST_REQUESTS:
+        waiting = len(self._alarm_requests if isinstance(message, AlarmAsked) else self._requests)
+        if waiting >= MOST_REQUESTS:  # counted apart: a desk that fails leaves room for what moves water
             return "too many requests at once; ask again in a second"
         while len(self._answers) + len(self._waiting) >= ANSWERS_REMEMBERED:
             oldest_s = next(iter(self._answers.values()))[1] if self._answers else inf
@@ -199,7 +223,7 @@ class Inbox:
         if self._refused > MOST_REFUSED:
             self.unanswered += 1
             return
-        self._send(reply_to, self._answer_payload(request_id, Outcome.REFUSED, reason, {}))
+        self._send(reply_to, self.answer_payload(request_id, Outcome.REFUSED, reason, {}))
 
     def _reply_to(self, incoming: Incoming) -> ReplyTo:
         correlation = incoming.correlation
@@ -209,7 +233,7 @@ class Inbox:
             return ReplyTo(topic=incoming.response_topic, correlation=correlation)
         return ReplyTo(topic=self._topics.answer, correlation=correlation)
 
-    def _answer_payload(
+    def answer_payload(
         self, request_id: str | None, outcome: Outcome, reason: str, figures: Mapping[str, float | str]
     ) -> bytes:
         answer = Answer(
@@ -232,26 +256,6 @@ class Inbox:
             value = _value_in(incoming.payload, sensor)
             if value is not None:
                 self._readings[sensor.name] = reading_of(sensor.kind, value, now_s)
-
-
-def _request(message: Asked, good_until_s: float) -> Request:
-    if isinstance(message, BurstAsked):
-        return AskBurst(
-            request_id=message.id,
-            zone=message.zone,
-            for_s=message.for_s,
-            author=message.author,
-            expires_at_s=good_until_s,
-        )
-    if isinstance(message, HoldAsked):
-        return AskHold(
-            request_id=message.id,
-            zone=message.zone,
-            for_s=message.for_s,
-            author=message.author,
-            note=message.note,
-        )
-    return AskRelease(request_id=message.id, zone=message.zone, author=message.author)
 
 
 def _id_in(payload: bytes) -> str | None:

@@ -4,9 +4,11 @@ A key that is not in a model is refused. Instants are ISO 8601 with an offset; l
 """
 
 from datetime import UTC, datetime
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, StringConstraints
+
+from mistd.core.settings import SettingKind
 
 RequestId = Annotated[str, StringConstraints(min_length=1, max_length=64, strict=True)]
 ZoneName = Annotated[str, StringConstraints(min_length=1, max_length=31, strict=True)]
@@ -18,6 +20,7 @@ Instant = Annotated[
 Moment = Annotated[
     AwareDatetime, Field(ge=datetime(1900, 1, 1, tzinfo=UTC), le=datetime(9000, 1, 1, tzinfo=UTC))
 ]  # so far from the ends of the calendar that it can be told in any zone
+LARGEST_ID = 2**53  # whole numbers that every JSON reader takes as they are
 LONGEST_ASKED_S = 86_400.0  # far above any limit of a house: the house itself says what its limit is
 
 
@@ -28,32 +31,72 @@ class Message(BaseModel):
 
 
 class Asked(Message):
-    """What every request carries: an id of the asker's own, the zone, when it was issued, by whom."""
+    """What every request carries: an id of the asker's own, when it was issued, by whom."""
 
     id: RequestId
-    zone: ZoneName
     issued_at: Instant
     author: Author = "unnamed"
 
 
-class BurstAsked(Asked):
+class ZoneAsked(Asked):
+    """Something is asked of a zone."""
+
+    zone: ZoneName
+
+
+class BurstAsked(ZoneAsked):
     """One burst now; without a length, as long as the cycle's own."""
 
     for_s: float | None = Field(default=None, gt=0, le=LONGEST_ASKED_S, strict=True)
 
 
-class HoldAsked(Asked):
+class HoldAsked(ZoneAsked):
     """Keep a zone dry while people work in it."""
 
     for_s: float = Field(gt=0, le=LONGEST_ASKED_S, strict=True)
     note: Note = ""
 
 
-class ReleaseAsked(Asked):
+class ReleaseAsked(ZoneAsked):
     """End a hold before its time."""
 
 
-REQUESTS: dict[str, type[Asked]] = {"burst": BurstAsked, "hold": HoldAsked, "release": ReleaseAsked}
+class SettingAsked(ZoneAsked):
+    """Set something of a zone; without a value, back to what the house's file says."""
+
+    setting: SettingKind
+    value: dict[str, Any] | None  # as the setting's own form says
+    note: Note = ""
+    expected_revision: int | None = Field(default=None, ge=0, le=LARGEST_ID, strict=True)
+
+
+class UndoAsked(Asked):
+    """Take a change back."""
+
+    revision: int = Field(ge=1, le=LARGEST_ID, strict=True)
+    note: Note = ""
+
+
+class AlarmAsked(Asked):
+    """Do something about an alarm."""
+
+    alarm: str = Field(default="", max_length=80, strict=True)  # KIND or KIND/SUBJECT; empty: all (silence)
+    action: Literal[
+        "acknowledge", "silence", "shelve", "unshelve", "reset", "out_of_service", "in_service"
+    ] = Field(alias="do")
+    occurrence: int | None = Field(default=None, ge=1, le=LARGEST_ID, strict=True)  # the one that was seen
+    for_s: float | None = Field(default=None, gt=0, le=LONGEST_ASKED_S, strict=True)
+    note: Note = ""
+
+
+REQUESTS: dict[str, type[Asked]] = {
+    "burst": BurstAsked,
+    "hold": HoldAsked,
+    "release": ReleaseAsked,
+    "set": SettingAsked,
+    "undo": UndoAsked,
+    "alarm": AlarmAsked,
+}
 
 
 class Answer(Message):
@@ -62,7 +105,7 @@ class Answer(Message):
     id: str | None  # None when the request was so broken that its id could not be read
     outcome: Literal["done", "refused", "not_kept"]
     reason: str
-    figures: dict[str, float | str]
+    figures: dict[str, int | float | str]
     answered_at: Moment
 
 
@@ -100,7 +143,7 @@ class EventTold(Message):
     at: Moment
     subject: str
     reason: str
-    figures: dict[str, float | str]
+    figures: dict[str, int | float | str]
 
 
 class LastBurst(Message):
@@ -113,6 +156,23 @@ class LastBurst(Message):
 
 class HoldTold(Message):
     """A hold in force."""
+
+    until: Moment
+    by: str
+    note: str
+
+
+class TrimTold(Message):
+    """A trim in force."""
+
+    percent: float
+    until: Moment
+    by: str
+    note: str
+
+
+class SkipTold(Message):
+    """The next burst is to be left out, if it falls due by then."""
 
     until: Moment
     by: str
@@ -137,8 +197,51 @@ class ZoneTold(Message):
     next_burst_at: Moment | None
     last_burst: LastBurst | None
     hold: HoldTold | None
+    closed: HoldTold | None
+    trim: TrimTold | None
+    skip: SkipTold | None
     today: DayCount
     yesterday: DayCount
+
+
+class SettingTold(Message):
+    """One setting of a zone, as it stands."""
+
+    setting: str
+    value: dict[str, Any] | None
+    revision: int  # 0: nobody ever set it, the house's file says so
+    by: str
+    at: Moment | None
+    until: Moment | None
+    note: str
+
+
+class SettingsTold(Message):
+    """Every setting of a zone."""
+
+    zone: str
+    settings: list[SettingTold]
+
+
+class ChangeTold(Message):
+    """One change of a setting."""
+
+    revision: int
+    zone: str
+    setting: str
+    value: dict[str, Any] | None
+    said: str
+    until: Moment | None
+    by: str
+    note: str
+    at: Moment
+    undoes: int | None
+
+
+class ChangesTold(Message):
+    """The newest changes, newest first."""
+
+    changes: list[ChangeTold]
 
 
 class HouseTold(Message):
@@ -167,3 +270,71 @@ class SensorTold(Message):
     unit: str
     at: Moment | None
     is_good: bool
+
+
+class ShelfTold(Message):
+    """An alarm put aside for a time."""
+
+    since: Moment
+    until: Moment
+    by: str
+    note: str
+
+
+class OutOfServiceTold(Message):
+    """An alarm taken out of service, until it is put back."""
+
+    since: Moment
+    by: str
+    note: str
+
+
+class AlarmTold(Message):
+    """One alarm, while there is something to know of it; its topic is emptied when there is not."""
+
+    alarm: str  # KIND/SUBJECT, as requests name it
+    kind: str
+    subject: str
+    title: str
+    priority: Literal["high", "medium", "low"]
+    state: Literal[
+        "normal", "unacknowledged", "acknowledged", "returned", "latched_unacknowledged", "latched"
+    ]
+    mask: Literal["out_of_service", "suppressed_by_design", "shelved"] | None
+    occurrence: int  # what an acknowledgement has to name
+    since: Moment | None  # when it was last raised
+    over_at: Moment | None  # when its cause went, while it waits for people
+    reason: str
+    figures: dict[str, float | str]
+    is_first: bool  # of a cascade
+    cause: str
+    consequence: str
+    what_to_do: list[str]
+    respond_within_s: float
+    may_wake: bool
+    acknowledged_by: str | None  # this occurrence
+    acknowledged_at: Moment | None
+    is_silenced: bool
+    shelved: ShelfTold | None
+    out_of_service: OutOfServiceTold | None
+    raised_unseen: int  # how often under the mask that is on it
+
+
+class AlarmsTold(Message):
+    """All alarms in sum: those that are to be seen, by priority, and whether people are called now."""
+
+    high: int
+    medium: int
+    low: int
+    unacknowledged: int
+    masked: int
+    is_sounding: bool
+    is_flood: bool
+    first: str | None  # KIND/SUBJECT of what came first of those that nobody has seen yet
+    topmost: str | None  # KIND/SUBJECT of the most pressing
+    topmost_said: str
+
+    @property
+    def count(self) -> int:
+        """How many are to be seen."""
+        return self.high + self.medium + self.low

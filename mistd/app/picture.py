@@ -11,8 +11,21 @@ from typing import TypeVar
 
 from pydantic import ValidationError
 
-from mistd.app.messages import EventTold, HouseTold, Message, SensorTold, Status, ZoneTold
+from mistd.app.alarm_text import alarms_line
+from mistd.app.messages import (
+    AlarmsTold,
+    AlarmTold,
+    ChangesTold,
+    EventTold,
+    HouseTold,
+    Message,
+    SensorTold,
+    SettingsTold,
+    Status,
+    ZoneTold,
+)
 from mistd.app.problems import printable
+from mistd.app.spoken import said_instant, said_length
 from mistd.app.topics import Topics
 
 EVENTS_SHOWN = 6
@@ -38,6 +51,15 @@ class Picture:
     zones: dict[str, ZoneTold] = field(default_factory=dict)
     sensors: dict[str, SensorTold] = field(default_factory=dict)
     events: list[EventTold] = field(default_factory=list)
+    settings: dict[str, SettingsTold] = field(default_factory=dict)
+    changes: ChangesTold | None = None
+    alarms: dict[str, AlarmTold] = field(default_factory=dict)  # by KIND/SUBJECT
+    all_alarms: AlarmsTold | None = None
+
+    @property
+    def is_online(self) -> bool:
+        """Whether the daemon is there."""
+        return self.status is not None and self.status.state == "online"
 
     def take(self, topic: str, payload: bytes) -> None:
         """Take in a message of the house; anything else is passed over."""
@@ -48,20 +70,33 @@ class Picture:
         elif topic == self.topics.event:
             event = _read(EventTold, payload)
             self.events = [*self.events, event][-50:] if event else self.events
-        elif topic.startswith(self.topics.zone("")):
-            self._take_zone(payload)
+        elif topic == self.topics.changes:
+            self.changes = _read(ChangesTold, payload) or self.changes
+        elif topic == self.topics.alarms:
+            self.all_alarms = _read(AlarmsTold, payload) or self.all_alarms
+        else:
+            self._take_one_of_many(topic, payload)
+
+    def _take_one_of_many(self, topic: str, payload: bytes) -> None:
+        if topic.startswith(self.topics.zone("")):
+            zone = _read(ZoneTold, payload)
+            self.zones |= {zone.zone: zone} if zone else {}
         elif topic.startswith(self.topics.sensor("")):
-            self._take_sensor(payload)
+            sensor = _read(SensorTold, payload)
+            self.sensors |= {sensor.sensor: sensor} if sensor else {}
+        elif topic.startswith(self.topics.settings("")):
+            settings = _read(SettingsTold, payload)
+            self.settings |= {settings.zone: settings} if settings else {}
+        elif topic.startswith(self.topics.any_alarm):
+            self._take_alarm(topic.removeprefix(self.topics.any_alarm), payload)
 
-    def _take_zone(self, payload: bytes) -> None:
-        zone = _read(ZoneTold, payload)
-        if zone:
-            self.zones[zone.zone] = zone
-
-    def _take_sensor(self, payload: bytes) -> None:
-        sensor = _read(SensorTold, payload)
-        if sensor:
-            self.sensors[sensor.sensor] = sensor
+    def _take_alarm(self, name: str, payload: bytes) -> None:
+        """An alarm, or an empty message: there is nothing to know of it any more."""
+        alarm = _read(AlarmTold, payload)
+        if alarm and alarm.alarm == name:
+            self.alarms[name] = alarm
+        elif not payload:
+            self.alarms.pop(name, None)
 
 
 def _read(kind: type[Kind], payload: bytes) -> Kind | None:
@@ -103,7 +138,9 @@ def _head(picture: Picture, house: HouseTold, now: datetime) -> list[str]:
     )
     is_away = picture.status is not None and picture.status.state == "offline"
     away = ["! the daemon is offline: nothing will mist; what follows is from before"] if is_away else []
-    return [title, *away, *([readings] if readings else []), *_warnings(house)]
+    alarms = alarms_line(picture.all_alarms)
+    lines = [title, *away, readings, *_warnings(house), alarms]
+    return [line for line in lines if line]
 
 
 def _warnings(house: HouseTold) -> list[str]:
@@ -132,12 +169,31 @@ def _zone_table(
     picture: Picture, house: HouseTold, now: datetime, extra: Mapping[str, str], extra_head: str
 ) -> list[str]:
     head = ["zone", "doing", "next", "last burst", "today"] + ([extra_head] if extra_head else [])
-    rows = [[*head, "why"]]
-    for name in house.zones:
-        zone = picture.zones.get(name)
-        if zone:
-            cells = [name, zone.doing, _next(zone, now), _last(zone, now), _today(zone)]
-            rows.append([*cells, *([extra.get(name, "")] if extra_head else []), zone.why])
+    zones = [picture.zones[name] for name in house.zones if name in picture.zones]
+    is_any_set = any(passing(zone, now) for zone in zones)
+    rows = [[*head, *(["set"] if is_any_set else []), "why"]]
+    for zone in zones:
+        cells = [zone.zone, zone.doing, _next(zone, now), _last(zone, now), _today(zone)]
+        cells += [extra.get(zone.zone, "")] if extra_head else []
+        cells += [passing(zone, now) or "-"] if is_any_set else []
+        rows.append([*cells, zone.why])
+    return aligned(rows)
+
+
+def passing(zone: ZoneTold, now: datetime) -> str:
+    """What people have set of a zone for a while, but for a hold: that is what the zone does."""
+    told = []
+    if zone.trim:
+        told.append(f"{zone.trim.percent:+g} % until {said_instant(zone.trim.until, now)}")
+    if zone.closed:
+        told.append(f"closed until {said_instant(zone.closed.until, now)}")
+    if zone.skip:
+        told.append("next one skipped")
+    return ", ".join(told)
+
+
+def aligned(rows: Sequence[Sequence[str]]) -> list[str]:
+    """Rows of text in columns; the last is as long as it is."""
     widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]) - 1)]
     return [_row(row, widths) for row in rows]
 
@@ -149,11 +205,11 @@ def _row(row: Sequence[str], widths: Sequence[int]) -> str:
 
 def _next(zone: ZoneTold, now: datetime) -> str:
     if zone.hold:
-        return f"after the hold, {_length(zone.hold.until - now)}"
+        return f"after the hold, {said_length(zone.hold.until - now)}"
     if zone.doing in {"misting", "ordered", "off"} or zone.next_burst_at is None:
         return "-"
     left = zone.next_burst_at - now
-    return "due" if left <= timedelta() else f"in {_length(left)}"
+    return "due" if left <= timedelta() else f"in {said_length(left)}"
 
 
 def _last(zone: ZoneTold, now: datetime) -> str:
@@ -162,19 +218,12 @@ def _last(zone: ZoneTold, now: datetime) -> str:
         return "never"
     if burst.ended_at is None or burst.lasted_s is None:
         return "now"
-    return f"{burst.lasted_s:.1f} s, {_length(now - burst.ended_at)} ago"
+    return f"{burst.lasted_s:.1f} s, {said_length(now - burst.ended_at)} ago"
 
 
 def _today(zone: ZoneTold) -> str:
     bursts = "1 burst" if zone.today.bursts == 1 else f"{zone.today.bursts} bursts"
     return f"{bursts}, {zone.today.water_l:.1f} l"
-
-
-def _length(length: timedelta) -> str:
-    seconds = max(length.total_seconds(), 0.0)
-    if seconds < 90.0:
-        return f"{seconds:.0f} s"
-    return f"{seconds / 60.0:.0f} min" if seconds < 5400.0 else f"{seconds / 3600.0:.1f} h"
 
 
 def _events(picture: Picture, now: datetime) -> list[str]:

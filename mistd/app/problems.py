@@ -3,7 +3,7 @@
 Rule: every problem of a file is found and told at once.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, time
 from typing import Any
@@ -45,15 +45,23 @@ class Problem:
 class ConfigError(Exception):
     """A configuration that cannot be run; the grower's to mend."""
 
-    def __init__(self, file: str, problems: list[Problem]) -> None:
-        super().__init__(file, problems)
+    def __init__(self, file: str, problems: list[Problem], notes: Sequence[str] = ()) -> None:
+        """Tell what is wrong.
+
+        Args:
+            file: which file, as it was named.
+            problems: all of them.
+            notes: what else there is to say, each on lines of its own after them.
+        """
+        super().__init__(file, problems, notes)
         self.file = file
         self.problems = problems
+        self.notes = notes
 
     def __str__(self) -> str:
         count = len(self.problems)
         head = f"{self.file}: {count} problem{'s' if count != 1 else ''}"
-        return "\n".join([head, *(f"  {problem}" for problem in self.problems)])
+        return "\n".join([head, *(f"  {problem}" for problem in self.problems), *self.notes])
 
 
 def printable(text: str) -> str:

@@ -76,13 +76,22 @@ async def status(config: Config) -> tuple[list[str], bool]:
     Raises:
         BusError: the broker cannot be reached.
     """
+    picture = await picture_of(config)
+    return lines(picture, house_now(config, picture)), picture.is_online
+
+
+async def picture_of(config: Config) -> Picture:
+    """Everything that is retained of the house.
+
+    Raises:
+        BusError: the broker cannot be reached.
+    """
     topics = Topics(house_name=config.house.name)
     picture = Picture(topics=topics)
     address = broker_address(config, client_id=f"mistd-{uuid.uuid4().hex[:12]}")
     for topic, payload in (await mqtt_snapshot(address, [f"{topics.root}/#"])).items():
         picture.take(topic, payload)
-    is_there = picture.status is not None and picture.status.state == "online"
-    return lines(picture, house_now(config, picture)), is_there
+    return picture
 
 
 async def watch(config: Config, *, is_terminal: bool) -> None:

@@ -4,7 +4,7 @@ from collections.abc import Iterable
 from datetime import date, timedelta
 
 from mistd.app.config import Config, TimedPartSection, ZoneSection
-from mistd.app.house_plan import fill_time_s, house_plan, place_of
+from mistd.app.house_plan import fill_time_s, house_plan, is_siren_active_high, place_of
 from mistd.app.sun import SunDay, sun_day
 from mistd.core.almanac import DayPart
 from mistd.core.plan import HousePlan, ZonePlan
@@ -143,7 +143,20 @@ def _where(config: Config) -> str:
         driver = "simulated outputs: NO VALVE MOVES"
     else:
         driver = f"outputs: {outputs.driver} on {outputs.factory}, active {_level(outputs.active_high)}"
-    return f"{driver}\nbroker: {broker.host}:{broker.port}, MQTT {broker.protocol}"
+    lines = [driver, *_siren(config), f"broker: {broker.host}:{broker.port}, MQTT {broker.protocol}"]
+    return "\n".join(lines)
+
+
+def _siren(config: Config) -> list[str]:
+    siren, outputs = config.siren, config.outputs
+    if siren is None:
+        return []
+    if outputs.driver == "simulated":
+        where = "simulated: NOTHING SOUNDS"
+    else:
+        where = f"pin {siren.pin}, active {_level(is_siren_active_high(siren, outputs))}"
+    called = f" ({siren.title})" if siren.title else ""
+    return [f"siren{called}: {where}; stops by itself after {siren.longest_min:g} min"]
 
 
 def _level(is_high: bool) -> str:

@@ -4,7 +4,7 @@ A message is published when what it says has changed. Instants are told in wall 
 the message is made, so that a change of the clock alone republishes nothing.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from datetime import datetime, timedelta
 from math import isfinite
 from typing import Literal
@@ -18,16 +18,21 @@ from mistd.app.messages import (
     LastBurst,
     Message,
     SensorTold,
+    SkipTold,
+    TrimTold,
     ZoneTold,
 )
+from mistd.app.telling_settings import SettingsTeller
 from mistd.app.topics import Topics
 from mistd.core.events import Event
 from mistd.core.house import House
 from mistd.core.readings import POSSIBLE
 from mistd.core.sensors import SensorState
+from mistd.core.units import PERCENT
 from mistd.core.zone import Phase, WaterCount, Zone
 from mistd.ports.bus import Outgoing
 from mistd.ports.clock import Clock
+from mistd.ports.store import KeptRevision
 
 Doing = Literal["resting", "ordered", "misting", "waiting", "held", "off"]
 SENSOR_EVERY_S = 10.0  # a sensor's reading is told at most this often, unless it is lost or back
@@ -37,7 +42,12 @@ class Teller:
     """Tells what has changed since it was last told."""
 
     def __init__(
-        self, config: Config, topics: Topics, clock: Clock, publish: Callable[[Outgoing], None]
+        self,
+        config: Config,
+        topics: Topics,
+        clock: Clock,
+        publish: Callable[[Outgoing], None],
+        revisions: Iterable[KeptRevision] = (),
     ) -> None:
         self._topics = topics
         self._clock = clock
@@ -47,6 +57,7 @@ class Teller:
         self._told: House | None = None
         self._house_message: HouseTold | None = None
         self._sensor_told_s: dict[str, float] = {}
+        self._settings = SettingsTeller(topics, clock, self._tell, revisions)
 
     def tell_state(self, house: House) -> None:
         """Publish every part that is not the same object as when it was last told."""
@@ -67,6 +78,11 @@ class Teller:
             self._tell(self._topics.house, message)
         for name, sensor in house.sensors.items():
             self._tell_sensor(name, sensor, before)
+        self._settings.tell_state(house)
+
+    def tell_change(self, revision: KeptRevision) -> None:
+        """A change of a setting that is kept."""
+        self._settings.tell_change(revision)
 
     def tell_event(self, event: Event) -> None:
         """Publish an event."""
@@ -135,9 +151,31 @@ class Teller:
             next_burst_at=self._next_burst_at(zone),
             last_burst=self._last_burst(zone),
             hold=HoldTold(until=self._wall(hold.ends_s), by=hold.author, note=hold.note) if hold else None,
+            closed=self._closed(zone),
+            trim=self._trim(zone),
+            skip=self._skip(zone),
             today=_day_count(zone.today),
             yesterday=_day_count(zone.yesterday),
         )
+
+    def _closed(self, zone: Zone) -> HoldTold | None:
+        closed = zone.closed
+        if closed is None:
+            return None
+        return HoldTold(until=self._wall(closed.ends_s), by=closed.author, note=closed.note)
+
+    def _trim(self, zone: Zone) -> TrimTold | None:
+        trim = zone.trim
+        if trim is None:
+            return None
+        percent = round(trim.fraction * PERCENT, 6)
+        return TrimTold(percent=percent, until=self._wall(trim.ends_s), by=trim.author, note=trim.note)
+
+    def _skip(self, zone: Zone) -> SkipTold | None:
+        skip = zone.skip
+        if skip is None:
+            return None
+        return SkipTold(until=self._wall(skip.ends_s), by=skip.author, note=skip.note)
 
     def _next_burst_at(self, zone: Zone) -> datetime | None:
         """When the next burst is expected: at its mark, or when the guard that spoke last lets go."""
@@ -167,7 +205,7 @@ def what_it_does(house: House, zone: Zone) -> tuple[Doing, str]:
     waits_for = _what_it_waits_for(house, zone)
     if waits_for:
         return "waiting", waits_for
-    if zone.plan.cycle.burst_s(house.almanac.part) is None:
+    if zone.cycle.burst_s(house.almanac.part) is None:
         return "off", f"its timetable has no mist in the {house.almanac.part.value} part of the day"
     return "resting", zone.last_reason
 

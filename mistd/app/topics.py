@@ -6,8 +6,12 @@
 | `house` | the house as a whole | yes |
 | `zone/ZONE` | one zone | yes |
 | `sensor/SENSOR` | one sensor's last reading | yes |
+| `settings/ZONE` | what is set of one zone, and by whom | yes |
+| `changes` | the newest changes of settings | yes |
+| `alarms` | how many alarms there are, and whether one sounds | yes |
+| `alarm/KIND/SUBJECT` | one alarm, while there is something to know of it | yes |
 | `event` | what happened, as it happens | no |
-| `ask/burst`, `ask/hold`, `ask/release` | requests to the daemon | refused when retained |
+| `ask/burst`, `ask/hold`, `ask/release`, `ask/set`, `ask/undo`, `ask/alarm` | requests | refused if so |
 | `answer`, `answer/...` | its answers | no |
 """
 
@@ -40,6 +44,14 @@ class Topics:
         return f"{self.root}/event"
 
     @property
+    def changes(self) -> str:
+        return f"{self.root}/changes"
+
+    @property
+    def alarms(self) -> str:
+        return f"{self.root}/alarms"
+
+    @property
     def answer(self) -> str:
         return f"{self.root}/answer"
 
@@ -48,6 +60,17 @@ class Topics:
 
     def sensor(self, sensor: str) -> str:
         return f"{self.root}/sensor/{sensor}"
+
+    def settings(self, zone: str) -> str:
+        return f"{self.root}/settings/{zone}"
+
+    @property
+    def any_alarm(self) -> str:
+        """What the topic of every alarm begins with; its name follows."""
+        return f"{self.root}/alarm/"
+
+    def alarm(self, kind: str, subject: str) -> str:
+        return f"{self.any_alarm}{kind}/{subject}"
 
     def ask(self, what: str) -> str:
         return f"{self.root}/ask/{what}"

@@ -7,45 +7,50 @@ import hashlib
 import json
 import random  # noqa: TID251 - the jitter of reconnecting, handed on from here
 import sys
-from collections import defaultdict
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from functools import partial
 from pathlib import Path
 from typing import Any
 
 from mistd.adapters.mqtt import client
 from mistd.adapters.mqtt.bus import MqttBus
 from mistd.adapters.mqtt.connection import BrokerAddress
-from mistd.adapters.sqlite_store import SqliteStore
+from mistd.adapters.sqlite.records import SqliteRecords
+from mistd.adapters.sqlite.stand_ins import stand_in
+from mistd.adapters.sqlite.store import SqliteStore
 from mistd.adapters.system_clock import SystemClock, wall_time
-from mistd.app.calendar import Calendar
-from mistd.app.config import Config, SensorSection
-from mistd.app.control_loop import ControlLoop, Decide
-from mistd.app.daemon import Daemon, backup
-from mistd.app.house_plan import HEARTBEAT_S, house_plan, keeper_rules, outputs_of, place_of
-from mistd.app.housekeeping import scheduler
-from mistd.app.inbox import Inbox, SensorTopic
+from mistd.app.assembly import Edges, assembled
+from mistd.app.config import Config
+from mistd.app.control_loop import Decide
+from mistd.app.daemon import Daemon, keep_configuration
+from mistd.app.house_plan import HEARTBEAT_S, keeper_rules, outputs_of
+from mistd.app.last_good import Origin, has_run
 from mistd.app.messages import BenchClock, Status
 from mistd.app.outlets import Log, Outlets
 from mistd.app.problems import ConfigError, Problem
-from mistd.app.saving import Saver, readable_rows, shift_of
-from mistd.app.telling import Teller
 from mistd.app.topics import Topics
 from mistd.app.version import VERSION
 from mistd.core.decide import decide as core_decide
-from mistd.core.durable import restored
 from mistd.core.events import EventKind
-from mistd.core.house import House
-from mistd.core.units import SENSOR_UNITS
 from mistd.keeper.client import KeeperClient
 from mistd.keeper.wire import KeeperSpec
 from mistd.ports.bus import Outgoing
 from mistd.ports.clock import Clock
-from mistd.ports.errors import StoreError
-from mistd.ports.store import Store
+from mistd.ports.keeper import SignalTrouble
+from mistd.ports.records import Records
+from mistd.ports.store import KeptRevision
 
-__all__ = ["Surroundings", "machine", "mqtt_ask", "mqtt_snapshot", "mqtt_watch", "wall_time", "wired"]
+__all__ = [
+    "Surroundings",
+    "machine",
+    "mqtt_ask",
+    "mqtt_snapshot",
+    "mqtt_watch",
+    "records_of",
+    "settings_beside",
+    "wall_time",
+    "wired",
+]
 
 LONGEST_BACKOFF_S = 8.0  # a broker that is back is told everything in ten seconds, however long it was away
 KEEPER_ANSWERS_S = 2.0
@@ -75,44 +80,73 @@ def machine() -> Surroundings:
     )
 
 
-async def wired(config: Config, around: Surroundings, log: Log) -> Daemon:
+async def wired(config: Config, around: Surroundings, log: Log, origin: Origin | None = None) -> Daemon:
     """A house ready to run.
 
     The run directory has to be there (`make_run_directory`).
+
+    Args:
+        config: the house.
+        around: what is around it.
+        log: where its events are written.
+        origin: where the configuration was read from, to be kept as the last good one; None: not to be kept.
+
+    Raises:
+        ConfigError: the broker's password cannot be read, and this file has never run before.
     """
-    plan, topics, clock = house_plan(config), Topics(house_name=config.house.name), around.clock
-    calendar = Calendar(place_of(config.place, config.day_parts), clock)
-    store = SqliteStore(Path(config.state.directory) / "state.db")
-    house, troubles = await _house(config, store, calendar, around)
-    bus = _bus(config, topics, around)
-    saver = Saver(store, clock, around.boot_id, lambda trouble: tell_of_disk(outlets, trouble))
-    inbox = Inbox(plan, topics, sensor_topics(config), clock, bus.publish)
-    teller = Teller(config, topics, clock, bus.publish)
-    outlets = Outlets(house_name=plan.name, clock=clock, log=log, teller=teller, saver=saver, inbox=inbox)
+    topics, clock = Topics(house_name=config.house.name), around.clock
     spec = keeper_spec(config, around.speed)
-    keeper = KeeperClient(spec, around.keeper_command, answer_s=KEEPER_ANSWERS_S * around.speed)
-    bus.publish(_status(config, topics, "online", around))
-    return Daemon(
-        control=ControlLoop(
-            house=house,
-            clock=clock,
-            calendar=calendar,
-            keeper=keeper,
-            arrivals=inbox,
-            consequences=outlets,
-            longest_wait_s=spec.rules.heartbeat_s / PASSES_A_HEARTBEAT,
-            decide=around.decide,
-        ),
+    keeper = KeeperClient(
+        spec,
+        around.keeper_command,
+        answer_s=KEEPER_ANSWERS_S * around.speed,
+        tell_signal_trouble=lambda trouble: tell_of_siren(daemon.outlets, trouble),
+    )
+    bus = _bus(config, topics, around, is_first_start=origin is None or not has_run(config, origin))
+
+    async def keep() -> None:
+        assert origin is not None
+        await keep_configuration(config, origin, clock, daemon.outlets)
+
+    edges = Edges(
+        clock=clock,
+        boot_id=around.boot_id,
         keeper=keeper,
         bus=bus,
-        inbox=inbox,
-        outlets=outlets,
-        saver=saver,
-        store=store,
-        duties=scheduler(partial(backup, store, outlets)) if around.speed == 1.0 else None,
-        greeting=f"mistd {VERSION}, {len(plan.zones)} zones, outputs {config.outputs.driver}",
-        troubles=troubles,
+        store=SqliteStore(database_of(config), tail_of(config)),
+        log=log,
+        longest_wait_s=spec.rules.heartbeat_s / PASSES_A_HEARTBEAT,
+        decide=around.decide,
+        is_housekept=around.speed == 1.0,
+        configuration_trouble=origin.trouble if origin else None,
+        keep_configuration=keep if origin else None,
     )
+    greeting = f"mistd {VERSION}, {len(config.zones)} zones, outputs {config.outputs.driver}"
+    daemon = await assembled(config, edges, greeting)
+    bus.publish(_status(config, topics, "online", around))
+    return daemon
+
+
+def database_of(config: Config) -> Path:
+    """Where a house's memory is."""
+    return Path(config.state.directory) / "state.db"
+
+
+def tail_of(config: Config) -> Path:
+    """Where its last minutes are, that a kill must not take: in the run directory, which is no disk."""
+    return Path(config.state.run_directory) / "tail.jsonl"
+
+
+def records_of(config: Config) -> Records:
+    """The history of a house, where this machine has it."""
+    return SqliteRecords(database_of(config), tail_of(config))
+
+
+def settings_beside(config: Config) -> tuple[tuple[KeptRevision, ...], str] | None:
+    """What had been set by the newest of the copies beside the database, and which that is."""
+    database = database_of(config)
+    found = stand_in(database.with_name("state.db.backup"), database.with_name("last-good.json"))
+    return (found.known.revisions(), str(found)) if found else None
 
 
 def make_run_directory(config: Config) -> None:
@@ -124,43 +158,16 @@ def make_run_directory(config: Config) -> None:
     Path(config.state.run_directory).mkdir(mode=0o700, parents=True, exist_ok=True)
 
 
-async def _house(
-    config: Config, store: Store, calendar: Calendar, around: Surroundings
-) -> tuple[House, list[str]]:
-    """The house as it was left, as far as that can be read, and what could not."""
-    troubles: list[str] = []
-    try:
-        loaded = await store.load()
-    except StoreError as problem:
-        troubles.append(f"nothing is known of before this start: {problem}")
-        rows, unreadable = readable_rows({})
-    else:
-        troubles += [loaded.set_aside] if loaded.set_aside else []
-        rows, unreadable = readable_rows(loaded.rows)
-    shift = shift_of(rows, around.clock, around.boot_id)
-    back = restored(
-        house_plan(config),
-        rows,
-        calendar.first(),
-        around.clock.now_s(),
-        shift_s=shift.by_s,
-        is_time_away_known=shift.is_time_away_known,
-    )
-    return back.house, [*troubles, *unreadable, *back.unreadable]
+def tell_of_siren(outlets: Outlets, trouble: SignalTrouble) -> None:
+    """Tell that the siren does not do as it was told."""
+    outlets.tell(EventKind.SIREN_TROUBLE, f"the siren: {trouble.reason}; look at it, misting goes on")
 
 
-def tell_of_disk(outlets: Outlets, trouble: str | None) -> None:
-    """Tell that the state can no longer be written, or that it can be again."""
-    if trouble is None:
-        outlets.tell(EventKind.STATE_KEPT_AGAIN, "the state is written again")
-    else:
-        outlets.tell(EventKind.STATE_NOT_KEPT, f"{trouble}; misting goes on, a restart would forget the rest")
-
-
-def _bus(config: Config, topics: Topics, around: Surroundings) -> MqttBus:
+def _bus(config: Config, topics: Topics, around: Surroundings, *, is_first_start: bool) -> MqttBus:
     offline = _status(config, topics, "offline", around)
+    address = broker_address(config, f"mistd-{config.house.name}", is_password_there=is_first_start)
     return MqttBus(
-        broker_address(config, client_id=f"mistd-{config.house.name}"),
+        address,
         will=offline,
         farewell=offline,
         jitter=around.jitter(),
@@ -184,20 +191,27 @@ def _status(config: Config, topics: Topics, state: str, around: Surroundings) ->
     return Outgoing(topic=topics.status, payload=status.model_dump_json().encode(), is_state=True)
 
 
-def broker_address(config: Config, client_id: str) -> BrokerAddress:
+def broker_address(config: Config, client_id: str, *, is_password_there: bool = True) -> BrokerAddress:
     """Where the broker is and as whom to speak to it.
+
+    Args:
+        config: the house.
+        client_id: as whom.
+        is_password_there: whether the password's file has to be there now; else it is waited for, and the
+            house is misted without its broker.
 
     Raises:
         ConfigError: the password file cannot be read.
     """
     broker = config.broker
-    password = _password(broker.password_file) if broker.password_file else None
+    if broker.password_file and is_password_there:
+        _refuse_unreadable(broker.password_file)
     return BrokerAddress(
         host=broker.host,
         port=broker.port,
         protocol=broker.protocol,
         username=broker.username,
-        password=password,
+        password_file=broker.password_file,
         is_tls=broker.tls,
         ca_file=broker.ca_file,
         client_id=client_id,
@@ -205,9 +219,9 @@ def broker_address(config: Config, client_id: str) -> BrokerAddress:
     )
 
 
-def _password(path: str) -> str:
+def _refuse_unreadable(path: str) -> None:
     try:
-        return Path(path).read_text().strip()
+        Path(path).read_text()
     except (OSError, UnicodeError) as problem:
         reason = problem.strerror if isinstance(problem, OSError) else "it is not UTF-8 text"
         text = f"{path!r} cannot be read: {reason}"
@@ -228,19 +242,6 @@ async def mqtt_ask(
 
 mqtt_snapshot = client.snapshot
 mqtt_watch = client.watch
-
-
-def sensor_topics(config: Config) -> dict[str, tuple[SensorTopic, ...]]:
-    """By topic, the sensors that read it."""
-    by_topic: dict[str, list[SensorSection]] = defaultdict(list)
-    for sensor in config.sensors:
-        by_topic[sensor.topic].append(sensor)
-    return {topic: tuple(_sensor_topic(each) for each in sensors) for topic, sensors in by_topic.items()}
-
-
-def _sensor_topic(sensor: SensorSection) -> SensorTopic:
-    unit = sensor.unit or next(iter(SENSOR_UNITS[sensor.kind]))
-    return SensorTopic(name=sensor.name, kind=sensor.kind, field=sensor.field, unit=unit)
 
 
 def keeper_spec(config: Config, speed: float = 1.0) -> KeeperSpec:

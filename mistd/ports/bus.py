@@ -16,7 +16,8 @@ class Outgoing:
 
     topic: str
     payload: bytes
-    is_state: bool = False  # retained, and remembered by us: the newest for a topic replaces older ones
+    is_state: bool = False  # retained, and remembered by us: the newest for a topic replaces older ones; an
+    # empty one leaves nothing retained there, on a broker that comes back later, too
     is_clearing: bool = False  # empty and retained: the broker forgets the topic's message, nor do we keep it
     correlation: bytes | None = None  # MQTT 5 only, returned unchanged from the request
 

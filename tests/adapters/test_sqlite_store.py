@@ -12,14 +12,30 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from datetime import UTC, datetime
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
 
-from mistd.adapters.sqlite_store import SqliteStore
+from mistd.adapters.sqlite.store import SqliteStore
 from mistd.ports.errors import StoreError
-from mistd.ports.store import Loaded
-from tests.adapters.state_files import ROOT, ROWS, load_once, rows_seen_by_another, save_once
+from mistd.ports.store import Batch, Loaded
+from tests.adapters.state_files import (
+    ROOT,
+    ROWS,
+    answer,
+    entry,
+    given,
+    load_once,
+    reasons_seen_by_another,
+    revision,
+    rows_seen_by_another,
+    save_once,
+    seen_by_another,
+    store_at,
+)
+from tests.benchmarks.disk_writes import SAVE_EVERY_MIN, HouseLife
 
 
 @pytest.fixture
@@ -30,15 +46,17 @@ def path(tmp_path: Path) -> Path:
 WRITER = """
 import asyncio, json, sys
 from pathlib import Path
-from mistd.adapters.sqlite_store import SqliteStore
+from mistd.adapters.sqlite.store import SqliteStore
+from mistd.ports.store import Batch
 
 async def write_for_ever():
-    store = SqliteStore(Path(sys.argv[1]))
+    store = SqliteStore(Path(sys.argv[1]), Path(sys.argv[1] + '.tail'))
     await store.load()
     number = int(sys.argv[2])
     while True:
         number += 1
-        await store.save({"left": str(number), "right": str(number), f"row-{number}": json.dumps("x" * 300)})
+        both = {"left": str(number), "right": str(number)}
+        await store.save(Batch(rows={**both, f"row-{number}": json.dumps("x" * 300)}))
         print(number, flush=True)
         if number % 7 == 0:
             await store.copy_to_backup()
@@ -63,35 +81,35 @@ def test_no_acknowledged_row_is_lost_when_the_writer_is_killed(path: Path) -> No
     seed = 20261101
     dice = random.Random(seed)
     number = 0
-    for kill in range(30):
+    for kill in range(20):
         acknowledged = last_acknowledged_of_a_killed_writer(path, number, dice)
 
         loaded = load_once(path)
 
         where = f"seed {seed}, kill {kill}, acknowledged {acknowledged}"
         number = int(loaded.rows["left"])
-        assert loaded.set_aside is None, where
+        assert loaded.troubles == (), where
         assert number in (acknowledged, acknowledged + 1), where  # one more may be written and not yet told
         assert loaded.rows["right"] == loaded.rows["left"], where
         assert set(loaded.rows) == {"left", "right", *(f"row-{n}" for n in range(1, number + 1))}, where
     backup = load_once(path.with_name("state.db.backup"))
     copied = int(backup.rows["left"])
-    assert backup.set_aside is None
+    assert backup.troubles == ()
     assert copied <= number
     assert set(backup.rows) == {"left", "right", *(f"row-{n}" for n in range(1, copied + 1))}
 
 
 def test_a_file_locked_by_another_program_is_told_and_saved_to_afterwards(path: Path) -> None:
     async def save_against_a_lock() -> None:
-        store = SqliteStore(path, longest_wait_for_lock_s=0.05)
-        await store.save(ROWS)
+        store = store_at(path, longest_wait_for_lock_s=0.05)
+        await store.save(Batch(rows=ROWS))
         with contextlib.closing(sqlite3.connect(path, isolation_level=None)) as other:
             other.execute("BEGIN IMMEDIATE")
             with pytest.raises(StoreError, match="another program keeps it locked"):
-                await store.save({"zones": "2", "refused": "2"})
+                await store.save(Batch(rows={"zones": "2", "refused": "2"}))
         assert dict((await store.load()).rows) == ROWS
 
-        await store.save({"zones": "3"})
+        await store.save(Batch(rows={"zones": "3"}))
         await store.close()
 
     asyncio.run(save_against_a_lock())
@@ -102,13 +120,14 @@ def test_a_file_locked_by_another_program_is_told_and_saved_to_afterwards(path: 
 SAVE_TEN_TIMES = """
 import asyncio, os, sys
 from pathlib import Path
-from mistd.adapters.sqlite_store import SqliteStore
+from mistd.adapters.sqlite.store import SqliteStore
+from mistd.ports.store import Batch
 
 async def save_ten_times():
-    store = SqliteStore(Path(sys.argv[1]))
+    store = SqliteStore(Path(sys.argv[1]), Path(sys.argv[1] + '.tail'))
     await store.load()
     for number in range(10):
-        await store.save({"zones": str(number)})
+        await store.save(Batch(rows={"zones": str(number)}))
         os.write(1, b"acknowledged")
     await store.close()
 
@@ -158,43 +177,80 @@ def put_another_in_place(path: Path) -> None:
     other.replace(path)
 
 
+def cut_it_short(path: Path) -> None:
+    with path.open("r+b") as file:
+        file.truncate(1024)
+
+
 def put_rubbish_in_place(path: Path) -> None:
     path.with_name("rubbish").write_bytes(b"rubbish" * 1000)
     path.with_name("rubbish").replace(path)
 
 
-@pytest.mark.parametrize(
-    "meddle",
-    [delete_the_file, delete_all, delete_the_log, move_it_away, put_another_in_place, put_rubbish_in_place],
-    ids=lambda meddle: meddle.__name__,
-)
-def test_a_save_after_meddling_writes_every_row_known(meddle: Callable[[Path], None], tmp_path: Path) -> None:
-    path = tmp_path / "house" / "state.db"
+ANEW = "begun anew with all settings and the state; the history before is"
+SAID: dict[Callable[[Path], None], str | None] = {
+    delete_the_file: f"missing; {ANEW} lost",
+    delete_all: f"missing; {ANEW} lost",
+    delete_the_log: None,
+    move_it_away: f"missing; {ANEW} lost",
+    put_another_in_place: "not as it was left; all that is known was put into it",
+    put_rubbish_in_place: f"{ANEW} in ",
+    cut_it_short: f"{ANEW} in ",
+}
 
-    async def save_meddle_save() -> dict[str, str]:
-        store = SqliteStore(path)
-        await store.save(ROWS)
-        await store.save({"batches": "1"})
+
+@pytest.mark.parametrize("meddle", SAID, ids=lambda meddle: meddle.__name__)
+def test_a_save_after_meddling_writes_all_that_is_known_and_says_so(
+    meddle: Callable[[Path], None], tmp_path: Path
+) -> None:
+    path = tmp_path / "house" / "state.db"
+    path.parent.mkdir()
+    before = Batch(rows=ROWS, revisions=(revision(1),), answers=(answer("a"),), entries=(entry("before"),))
+
+    async def save_meddle_save() -> tuple[str | None, dict[str, str]]:
+        store = SqliteStore(path, tmp_path / "tail")
+        await store.save(before)
+        await store.save(Batch(rows={"batches": "1"}))
         await asyncio.to_thread(meddle, path)
-        await store.save({"zones": "2"})
+        words = await store.save(Batch(rows={"zones": "2"}, entries=(entry("after"),)))
         seen = rows_seen_by_another(path)
         await store.close()
-        return seen
+        return words, seen
 
-    seen = asyncio.run(save_meddle_save())
+    words, seen = asyncio.run(save_meddle_save())
 
     assert seen == {**ROWS, "batches": "1", "zones": "2"}
-    assert load_once(path) == Loaded(rows=seen)
+    assert load_once(path) == Loaded(
+        rows=seen, revisions=(revision(1),), last_revision=1, answers=(answer("a"),)
+    )
+    assert reasons_seen_by_another(path) == (["after"] if SAID[meddle] else ["before", "after"])
+    assert (SAID[meddle] or "") in (words or "")
+    assert (words is None) == (SAID[meddle] is None)
+
+
+def test_what_was_mended_is_said_once(path: Path) -> None:
+    async def save_delete_save_save() -> list[str | None]:
+        store = store_at(path)
+        await store.save(Batch(rows=ROWS))
+        await asyncio.to_thread(delete_the_file, path)
+        said = [await store.save(Batch(rows={"zones": str(number)})) for number in range(2)]
+        await store.close()
+        return said
+
+    first, second = asyncio.run(save_delete_save_save())
+
+    assert first is not None
+    assert second is None
 
 
 def test_a_file_put_in_place_keeps_the_rows_we_do_not_know(path: Path) -> None:
     """Our log must not be applied to it."""
 
     async def save_replace_save() -> None:
-        store = SqliteStore(path)
-        await store.save({f"row-{number}": json.dumps("x" * 500) for number in range(50)})
+        store = store_at(path)
+        await store.save(Batch(rows={f"row-{number}": json.dumps("x" * 500) for number in range(50)}))
         await asyncio.to_thread(put_another_in_place, path)
-        await store.save({"after": "1"})
+        await store.save(Batch(rows={"after": "1"}))
         await store.close()
 
     asyncio.run(save_replace_save())
@@ -204,7 +260,7 @@ def test_a_file_put_in_place_keeps_the_rows_we_do_not_know(path: Path) -> None:
     assert set(rows) == {"zones", "after", *(f"row-{number}" for number in range(50))}
 
 
-async def ticks_while_waiting(task: asyncio.Task[None]) -> None:
+async def ticks_while_waiting(task: asyncio.Task[str | None]) -> None:
     """The loop goes round while the save hangs; were the save on the loop, it would be done by now."""
     for _ in range(20):
         await asyncio.sleep(0.01)
@@ -213,11 +269,11 @@ async def ticks_while_waiting(task: asyncio.Task[None]) -> None:
 
 def test_a_file_deleted_in_the_middle_of_a_save_is_written_again(path: Path) -> None:
     async def delete_during_a_save() -> dict[str, str]:
-        store = SqliteStore(path)
-        await store.save(ROWS)
+        store = store_at(path)
+        await store.save(Batch(rows=ROWS))
         with contextlib.closing(sqlite3.connect(path, isolation_level=None)) as other:
             other.execute("BEGIN IMMEDIATE")
-            saving = asyncio.create_task(store.save({"zones": "2"}))
+            saving = asyncio.create_task(store.save(Batch(rows={"zones": "2"})))
             await ticks_while_waiting(saving)
             await asyncio.to_thread(delete_the_file, path)
         await saving
@@ -230,11 +286,11 @@ def test_a_file_deleted_in_the_middle_of_a_save_is_written_again(path: Path) -> 
 
 def test_a_slow_save_does_not_stall_the_loop(path: Path) -> None:
     async def save_slowly() -> None:
-        store = SqliteStore(path)
-        await store.save(ROWS)
+        store = store_at(path)
+        await store.save(Batch(rows=ROWS))
         with contextlib.closing(sqlite3.connect(path, isolation_level=None)) as other:
             other.execute("BEGIN IMMEDIATE")
-            saving = asyncio.create_task(store.save({"zones": "2"}))
+            saving = asyncio.create_task(store.save(Batch(rows={"zones": "2"})))
             await ticks_while_waiting(saving)
         await saving
         await store.close()
@@ -246,12 +302,12 @@ def test_a_slow_save_does_not_stall_the_loop(path: Path) -> None:
 
 def test_rows_changed_by_the_caller_during_a_save_are_saved_as_they_were(path: Path) -> None:
     async def change_during_a_save() -> None:
-        store = SqliteStore(path)
-        await store.save(ROWS)
+        store = store_at(path)
+        await store.save(Batch(rows=ROWS))
         rows = {"zones": "2"}
         with contextlib.closing(sqlite3.connect(path, isolation_level=None)) as other:
             other.execute("BEGIN IMMEDIATE")
-            saving = asyncio.create_task(store.save(rows))
+            saving = asyncio.create_task(store.save(Batch(rows=rows)))
             await ticks_while_waiting(saving)
             rows["zones"] = "3"
         await saving
@@ -260,6 +316,28 @@ def test_rows_changed_by_the_caller_during_a_save_are_saved_as_they_were(path: P
     asyncio.run(change_during_a_save())
 
     assert load_once(path) == Loaded(rows={**ROWS, "zones": "2"})
+
+
+def test_a_save_that_comes_in_after_the_log_is_deleted_is_in_the_file_once(path: Path) -> None:
+    """Closing the file brings home what was written to the log that has lost its name."""
+
+    async def save_delete_the_log_during_a_save() -> None:
+        store = store_at(path)
+        await store.save(Batch(entries=(entry("before"),)))
+        with contextlib.closing(sqlite3.connect(path, isolation_level=None)) as other:
+            other.execute("BEGIN IMMEDIATE")
+            saving = asyncio.create_task(
+                store.save(Batch(entries=(entry("during"),), water=(given(0, 1, 5.0, 0.4),)))
+            )
+            await ticks_while_waiting(saving)
+            await asyncio.to_thread(delete_the_log, path)
+        await saving
+        await store.close()
+
+    asyncio.run(save_delete_the_log_during_a_save())
+
+    assert reasons_seen_by_another(path) == ["before", "during"]
+    assert seen_by_another(path, "SELECT bursts, open_s, water_l FROM water_hour_0") == [(1, 5.0, 0.4)]
 
 
 LONG = json.dumps("x" * 6_000_000)  # more than SQLite keeps in memory, so that bad pages are read
@@ -273,10 +351,10 @@ def wipe_pages(path: Path) -> None:
 
 def test_a_save_that_meets_a_file_gone_bad_writes_every_row_known_to_a_new_one(path: Path) -> None:
     async def save_over_bad_pages() -> None:
-        store = SqliteStore(path)
-        await store.save({**ROWS, "long": LONG})
+        store = store_at(path)
+        await store.save(Batch(rows={**ROWS, "long": LONG}))
         await asyncio.to_thread(wipe_pages, path)
-        await store.save({"long": "0"})
+        await store.save(Batch(rows={"long": "0"}))
         await store.close()
 
     asyncio.run(save_over_bad_pages())
@@ -287,14 +365,14 @@ def test_a_save_that_meets_a_file_gone_bad_writes_every_row_known_to_a_new_one(p
 
 def test_a_file_gone_bad_while_running_spoils_neither_the_backup_nor_the_next_save(path: Path) -> None:
     async def wipe_pages_while_open() -> None:
-        store = SqliteStore(path)
-        await store.save({**ROWS, "long": LONG})
+        store = store_at(path)
+        await store.save(Batch(rows={**ROWS, "long": LONG}))
         await store.copy_to_backup()
         await asyncio.to_thread(wipe_pages, path)
 
         with pytest.raises(StoreError):
             await store.copy_to_backup()
-        await store.save({"after": "1"})
+        await store.save(Batch(rows={"after": "1"}))
         await store.close()
 
     asyncio.run(wipe_pages_while_open())
@@ -334,3 +412,88 @@ def test_a_link_is_followed_and_left_a_link(path: Path, tmp_path: Path) -> None:
 
     assert path.is_symlink()
     assert load_once(real) == Loaded(rows=ROWS)
+
+
+def test_a_backup_holds_no_history_and_stays_small(path: Path) -> None:
+    long = tuple(entry("x" * 1000) for _ in range(1000))
+    save_once(path, Batch(rows=ROWS, revisions=(revision(1),), entries=long), with_backup=True)
+
+    backup = path.with_name("state.db.backup")
+    assert path.stat().st_size > 1_000_000
+    assert backup.stat().st_size < 32_000
+    assert load_once(backup) == Loaded(rows=ROWS, revisions=(revision(1),), last_revision=1)
+
+
+def test_a_backup_keeps_older_changes_than_a_restart_needs(path: Path) -> None:
+    changes = tuple(revision(id_) for id_ in range(1, 60))
+    save_once(path, Batch(revisions=changes), with_backup=True)
+
+    ids = seen_by_another(path.with_name("state.db.backup"), "SELECT id FROM revision ORDER BY id")
+
+    assert ids == [(revision.id,) for revision in changes]
+
+
+def test_a_quarter_of_an_hour_costs_the_log_few_pages(path: Path) -> None:
+    """A memory card is worn out by writing; the benchmark `disk_writes` counts all that comes of it."""
+    life = HouseLife(begins=datetime(2026, 11, 1, tzinfo=UTC), dice=random.Random(1))
+
+    async def live() -> list[int]:
+        store, log, sizes = store_at(path), path.with_name("state.db-wal"), []
+        for _ in range(8):
+            for _ in range(SAVE_EVERY_MIN):
+                life.live_a_minute()
+            await store.save(life.taken())
+            sizes.append(log.stat().st_size)
+        await store.close()
+        return sizes
+
+    sizes = asyncio.run(live())
+
+    assert max(after - before for before, after in pairwise(sizes)) < 32_000
+
+
+# An end that may not hang.
+
+HANG = """
+import asyncio, os, sys, time
+from pathlib import Path
+from mistd.adapters.sqlite import store as stores
+from mistd.ports.store import Batch
+
+async def close_on_a_hanging_disk():
+    store = stores.SqliteStore(Path(sys.argv[1]), Path(sys.argv[1] + ".tail"), longest_wait_for_lock_s=60.0)
+    await store.save(Batch(rows={"zones": "1"}))
+    print("saved", flush=True)
+    sys.stdin.readline()
+    saving = asyncio.create_task(store.save(Batch(rows={"zones": "2"})))
+    await asyncio.sleep(0.1)
+    began = time.monotonic()
+    await store.close()
+    print(f"closed after {time.monotonic() - began:.1f} s", flush=True)
+    saving.cancel()
+
+asyncio.run(close_on_a_hanging_disk())
+print("ended", flush=True)
+"""
+
+
+@pytest.mark.real_time
+def test_a_disk_that_hangs_holds_up_neither_the_close_nor_the_end_of_the_program(path: Path) -> None:
+    """A lock that is never let go stands for the disk: the writer is in one call that does not return."""
+    command = [sys.executable, "-c", HANG, str(path)]
+    with subprocess.Popen(
+        command, cwd=ROOT, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+    ) as program:
+        assert program.stdout is not None
+        assert program.stdin is not None
+        assert program.stdout.readline() == "saved\n"
+        with contextlib.closing(sqlite3.connect(path, isolation_level=None)) as other:
+            other.execute("BEGIN IMMEDIATE")
+            program.stdin.write("\n")
+            program.stdin.flush()
+            closed = program.stdout.readline()
+            ended = program.stdout.readline()
+            code = program.wait(5.0)
+
+    assert re.fullmatch(r"closed after (3\.[0-9]) s\n", closed)
+    assert (ended, code) == ("ended\n", 0)

@@ -13,10 +13,17 @@ from pathlib import Path
 
 import pytest
 
-from mistd.adapters.sqlite_store import SqliteStore
 from mistd.ports.errors import StoreError
-from mistd.ports.store import Loaded
-from tests.adapters.state_files import ROOT, ROWS, load_once, rows_seen_by_another, save_once
+from mistd.ports.store import Batch, Loaded
+from tests.adapters.state_files import (
+    ROOT,
+    ROWS,
+    load_once,
+    rows_seen_by_another,
+    save_once,
+    small_disk,
+    store_at,
+)
 
 NOBODY = 65534
 
@@ -97,20 +104,6 @@ def test_a_read_only_file_is_told_and_served_once_writable() -> None:
         assert load_once(path) == Loaded(rows=ROWS)
 
 
-@contextlib.contextmanager
-def small_disk(directory: Path) -> Iterator[Path]:
-    directory.mkdir()
-    mounted = subprocess.run(
-        ["mount", "-t", "tmpfs", "-o", "size=512k", "tmpfs", directory], check=False, capture_output=True
-    )
-    if mounted.returncode != 0:
-        pytest.skip(f"no right to mount a small disk: {mounted.stderr.decode().strip()}")
-    try:
-        yield directory
-    finally:
-        subprocess.run(["umount", directory], check=True)
-
-
 def fill(file: Path) -> None:
     with file.open("wb", buffering=0) as filler, contextlib.suppress(OSError):
         while True:
@@ -119,19 +112,19 @@ def fill(file: Path) -> None:
 
 def test_a_full_disk_is_told_harms_nothing_and_is_got_over(tmp_path: Path) -> None:
     async def save_on_a_full_disk(disk: Path) -> None:
-        store = SqliteStore(disk / "state.db")
-        await store.save(ROWS)
+        store = store_at(disk / "state.db")
+        await store.save(Batch(rows=ROWS))
         await store.copy_to_backup()
         fill(disk / "filler")
         for _ in range(2):
             with pytest.raises(StoreError, match=r"full|No space left"):
-                await store.save({"zones": json.dumps("x" * 100_000)})
+                await store.save(Batch(rows={"zones": json.dumps("x" * 100_000)}))
             with pytest.raises(StoreError, match=r"full|No space left"):
                 await store.copy_to_backup()
         assert rows_seen_by_another(disk / "state.db.backup") == ROWS
         (disk / "filler").unlink()
 
-        await store.save({"after": "1"})
+        await store.save(Batch(rows={"after": "1"}))
         await store.close()
 
     with small_disk(tmp_path / "disk") as disk:
@@ -160,18 +153,19 @@ def test_a_read_only_disk_is_told(tmp_path: Path) -> None:
 LIMITED = """
 import asyncio, json, resource, sys
 from pathlib import Path
-from mistd.adapters.sqlite_store import SqliteStore
+from mistd.adapters.sqlite.store import SqliteStore
 from mistd.ports.errors import StoreError
+from mistd.ports.store import Batch
 
 async def save_past_the_limit():
-    store = SqliteStore(Path(sys.argv[1]))
-    await store.save({"zones": "1"})
+    store = SqliteStore(Path(sys.argv[1]), Path(sys.argv[1] + '.tail'))
+    await store.save(Batch(rows={"zones": "1"}))
     resource.setrlimit(resource.RLIMIT_FSIZE, (200_000, resource.RLIM_INFINITY))
     try:
-        await store.save({"zones": json.dumps("x" * 400_000)})
+        await store.save(Batch(rows={"zones": json.dumps("x" * 400_000)}))
     except StoreError as error:
         print(error)
-    await store.save({"alarms": "2"})
+    await store.save(Batch(rows={"alarms": "2"}))
     await store.close()
 
 asyncio.run(save_past_the_limit())

@@ -9,12 +9,12 @@ from pathlib import Path
 
 import click
 import pytest
-from click.testing import CliRunner, Result
 
 from mistd.adapters.simulated_outputs import SimulatedOutputs, SimulatedOutputsView
 from mistd.app.cli import NOBODY, REFUSED, WRONG, main, seconds
 from mistd.app.version import VERSION
-from tests.app.house_files import Change, changed, set_to, several, written
+from tests.app.commands import bench_file, run
+from tests.app.house_files import set_to
 
 LEAVE_OPEN = """
 import os, signal, sys
@@ -28,47 +28,23 @@ os.kill(os.getpid(), signal.SIGKILL)
 """
 
 
-def run(*arguments: object, environment: dict[str, str] | None = None) -> Result:
-    result = CliRunner().invoke(main, [str(argument) for argument in arguments], env=environment)
-    assert result.exception is None or isinstance(result.exception, SystemExit), result.exception
-    return result
-
-
-def bench_file(directory: Path, *changes: Change) -> Path:
-    """A house with simulated outputs and everything it keeps in one directory; nobody listens on its port."""
-    here = several(
-        set_to("outputs", {"driver": "simulated"}),
-        set_to("state", {"directory": str(directory / "state"), "run_directory": str(directory / "run")}),
-        set_to("broker.port", unused_port()),
-    )
-    (directory / "state").mkdir(exist_ok=True)
-    return written(directory, changed(here, *changes))
-
-
-def unused_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port: int = probe.getsockname()[1]
-        return port
-
-
 @pytest.mark.parametrize(
     ("text", "length_s"),
-    [("5s", 5.0), ("45m", 2700.0), ("1.5h", 5400.0), (" 2H ", 7200.0), ("0.5s", 0.5), (".5m", 30.0)],
+    [("5s", 5.0), ("45m", 2700.0), ("1.5h", 5400.0), (" 2H ", 7200.0), ("0.5s", 0.5), ("1d", 86_400.0)],
 )
 def test_a_length_of_time_is_read_as_people_write_it(text: str, length_s: float) -> None:
     assert seconds(text) == length_s
 
 
-@pytest.mark.parametrize("text", ["", "5", "m", "5d", "5 minutes", "-5s", "0s", "nans", "5ss", "5,5s"])
+@pytest.mark.parametrize("text", ["", "5", "m", "5w", "5 minutes", "-5s", "0s", "nans", "5ss", "5,5s"])
 def test_what_is_no_length_of_time_is_refused_in_words(text: str, tmp_path: Path) -> None:
     result = run("hold", "left", "--house", bench_file(tmp_path), f"--for={text}")
 
     assert result.exit_code == WRONG
-    assert "is no length of time; write it as 5s, 45m or 1.5h" in result.output
+    assert "is no length of time; write it as 5s, 45m, 1.5h or 2d" in result.output
 
 
-@pytest.mark.parametrize("text", ["infh", "1e9h", "24.1h"])
+@pytest.mark.parametrize("text", ["1e9h", "24.1h", "2d"])
 def test_a_length_beyond_any_limit_is_refused_at_once(text: str, tmp_path: Path) -> None:
     result = run("hold", "left", "--house", bench_file(tmp_path), f"--for={text}")
 
@@ -80,7 +56,8 @@ def test_the_help_names_every_command_and_the_caution() -> None:
     result = run("--help")
 
     assert isinstance(main, click.Group)
-    assert set(main.commands) >= {"check", "run", "shut", "status", "watch", "burst", "hold", "release"}
+    asking = {"status", "watch", "burst", "hold", "release", "set", "settings", "undo", "why"}
+    assert set(main.commands) >= {"check", "run", "shut", "journal", "export", *asking}
     assert all(command in result.output for command in main.commands)
     assert "no safety rating" in result.output
     assert result.exit_code == 0
@@ -90,7 +67,9 @@ def test_the_version_is_told() -> None:
     assert VERSION in run("--version").output
 
 
-@pytest.mark.parametrize("command", [["check"], ["run"], ["burst"], ["hold"], ["release"], ["irrigate"]])
+@pytest.mark.parametrize(
+    "command", [["check"], ["run"], ["burst"], ["hold"], ["set", "left"], ["undo"], ["why"], ["flood"]]
+)
 def test_half_a_command_is_wrong(command: list[str]) -> None:
     assert run(*command).exit_code == WRONG
 
@@ -100,7 +79,17 @@ def test_half_a_command_is_wrong(command: list[str]) -> None:
 
 def commands(file: Path) -> list[list[object]]:
     named: list[list[object]] = [["check", file], ["run", file], ["shut", file]]
-    over_the_broker = (["status"], ["watch"], ["burst", "left"], ["hold", "left"], ["release", "left"])
+    over_the_broker = (
+        ["status"],
+        ["watch"],
+        ["burst", "left"],
+        ["hold", "left"],
+        ["release", "left"],
+        ["set", "left", "trim", "-20%", "--for", "2d"],
+        ["settings"],
+        ["undo", "17"],
+        ["why", "left"],
+    )
     return named + [[*command, "--house", file] for command in over_the_broker]
 
 

@@ -194,6 +194,30 @@ BAD: dict[str, Bad] = {
     "an_empty_list_of_zones": Bad(set_to("zones", []), "zones", ("at least one",)),
     "a_zone_that_is_a_number": Bad(set_to("zones", [3]), "zones[1]", ("a table",)),
     "zones_as_one_table": Bad(set_to("zones", {"name": "left"}), "zones", ("[[zones]]",)),
+    "siren_without_a_pin": Bad(set_to("siren", {}), "siren.pin", ("missing", "siren's pin", "0 to 27")),
+    "siren_on_a_valves_pin": Bad(
+        set_to("siren", {"pin": 6}), "siren.pin", ("6 is wired to right", "pin of its own")
+    ),
+    "siren_off_the_board": Bad(set_to("siren", {"pin": 28}), "siren.pin", ("28", "0 to 27")),
+    "siren_below_the_board": Bad(set_to("siren", {"pin": -1}), "siren.pin", ("-1", "0 to 27")),
+    "siren_for_too_short": Bad(
+        set_to("siren", {"pin": 12, "longest_min": 0.49}), "siren.longest_min", ("0.49", "0.5 to 120 min")
+    ),
+    "siren_for_too_long": Bad(
+        set_to("siren", {"pin": 12, "longest_min": 121}), "siren.longest_min", ("121", "0.5 to 120 min")
+    ),
+    "siren_with_a_level_of_its_own": Bad(
+        set_to("siren", {"pin": 12, "active_high": 0}), "siren.active_high", ("0", "true or false")
+    ),
+    "siren_with_a_tune": Bad(
+        set_to("siren", {"pin": 12, "tune": "x"}), "siren.tune", ("unknown key", "longest_min")
+    ),
+    "siren_that_is_no_table": Bad(set_to("siren", True), "siren", ("a table",)),
+    "a_zone_called_as_the_siren": Bad(
+        several(set_to("siren", {"pin": 12}), set_to("zones.1.name", "siren")),
+        "zones[siren].name",
+        ("the siren's own line", "another name"),
+    ),
     "a_table_that_is_text": Bad(set_to("broker", "localhost"), "broker", ("a table",)),
 }
 

@@ -103,17 +103,6 @@ def test_the_same_id_gets_the_same_answer_and_no_second_action(desk: Desk) -> No
     assert [each.topic for each in desk.published] == [TOPICS.answer, TOPICS.answer, f"{TOPICS.answer}/x"]
 
 
-def test_an_id_used_again_after_its_time_is_a_new_request(desk: Desk) -> None:
-    """Whoever copies an example must not be told of a hold that ended days ago."""
-    desk.ask("hold", desk.message("a", for_s=600.0))
-    desk.grant_all()
-    desk.now_s += 3 * 86_400.0
-
-    desk.ask("hold", desk.message("a", for_s=600.0))
-
-    assert len(desk.grant_all()) == 1
-
-
 def test_a_repeat_before_the_answer_is_answered_with_it(desk: Desk) -> None:
     desk.ask("burst", desk.message("a"))
     desk.ask("burst", desk.message("a"), response_topic=f"{TOPICS.answer}/ida")
@@ -221,7 +210,10 @@ REFUSED: dict[str, tuple[Callable[[Desk], None], str]] = {
         about(response_topic=f"{TOPICS.answer}/{'x' * LONGEST_ANSWER_TOPIC}"),
         "answers go to",
     ),
-    "unknown_key": (with_message(hurry=True), "hurry: unknown key; known here: id, zone"),
+    "unknown_key": (
+        with_message(hurry=True),
+        "hurry: unknown key; known here: id, issued_at, author, zone, for_s",
+    ),
     "id_too_long": (with_message(id="x" * 65), "id: "),
     "id_a_number": (with_message(id=7), "id: 7: allowed text of 1 to 64 characters"),
     "for_nan": (with_message(for_s=float("nan")), "for_s: nan: allowed above 0"),
@@ -240,9 +232,15 @@ REFUSED: dict[str, tuple[Callable[[Desk], None], str]] = {
     "nested_objects": (raw(b'{"a":' * 800), "not JSON"),
     "a_list": (raw(b"[]"), "a list"),
     "a_number": (raw(b"1e999"), "inf"),
-    "an_empty_object": (raw(b"{}"), "id: missing; allowed text of 1 to 64 characters; zone: missing"),
+    "an_empty_object": (
+        raw(b"{}"),
+        "id: missing; allowed text of 1 to 64 characters; issued_at: missing; expected",
+    ),
     "too_large": (raw(b" " * (LARGEST_PAYLOAD + 1)), f"{LARGEST_PAYLOAD + 1} bytes are too many"),
-    "something_else": (raw(b"{}", "open"), "nobody can ask for 'open'; known: burst, hold, release"),
+    "something_else": (
+        raw(b"{}", "open"),
+        "nobody can ask for 'open'; known: burst, hold, release, set, undo, alarm",
+    ),
     "nothing": (raw(b"{}", ""), "nobody can ask for ''"),
     "a_deeper_topic": (raw(b"{}", "burst/left"), "nobody can ask for 'burst/left'"),
 }

@@ -3,92 +3,24 @@
 import json
 from datetime import UTC, datetime, timedelta
 from typing import Any
-from zoneinfo import ZoneInfo
 
 import pytest
 
-from mistd.app.messages import EventTold, HouseTold, Message, SensorTold, Status, ZoneTold
-from mistd.app.picture import EVENTS_SHOWN, VALUES, Picture, event_line, lines
-from mistd.app.topics import Topics
+from mistd.app.messages import ChangesTold, Message
+from mistd.app.picture import EVENTS_SHOWN, VALUES, event_line, lines
 from mistd.core.readings import SensorKind
-
-TOPICS = Topics(house_name="fern-house")
-NOW = datetime(2026, 6, 21, 12, 0, tzinfo=ZoneInfo("Europe/Brussels"))
-NO_WATER = {"bursts": 0, "open_s": 0.0, "water_l": 0.0}
-
-
-def house(**changes: Any) -> HouseTold:
-    told = {
-        "house": "fern-house",
-        "title": "Fern house",
-        "part": "day",
-        "local_date": "2026-06-21",
-        "is_light": True,
-        "time_trusted": True,
-        "frost": False,
-        "keeper_ready": True,
-        "keeper_trouble": "",
-        "water_today_l": 4.5,
-        "zones": ["left", "right"],
-        "sensors": ["air"],
-    }
-    return HouseTold.model_validate(told | changes)
-
-
-def zone(name: str, **changes: Any) -> ZoneTold:
-    told = {
-        "zone": name,
-        "title": "",
-        "doing": "resting",
-        "why": "by the timetable",
-        "next_burst_at": NOW + timedelta(seconds=75),
-        "last_burst": {
-            "began_at": NOW - timedelta(seconds=306),
-            "ended_at": NOW - timedelta(seconds=300),
-            "lasted_s": 6.0,
-        },
-        "hold": None,
-        "today": {"bursts": 12, "open_s": 72.0, "water_l": 8.64},
-        "yesterday": NO_WATER,
-    }
-    return ZoneTold.model_validate(told | changes)
-
-
-def sensor(**changes: Any) -> SensorTold:
-    told = {
-        "sensor": "air",
-        "kind": "air_temperature",
-        "value": 21.46,
-        "unit": "c",
-        "at": NOW,
-        "is_good": True,
-    }
-    return SensorTold.model_validate(told | changes)
-
-
-def event(**changes: Any) -> EventTold:
-    told = {"event": "hold_started", "at": NOW, "subject": "left", "reason": "potting", "figures": {}}
-    return EventTold.model_validate(told | changes)
-
-
-def status(**changes: Any) -> Status:
-    told = {"state": "online", "house": "fern-house", "version": "1", "driver": "gpiozero", "since": NOW}
-    return Status.model_validate(told | changes)
-
-
-def topic_of(message: Message) -> str:
-    if isinstance(message, ZoneTold):
-        return TOPICS.zone(message.zone)
-    if isinstance(message, SensorTold):
-        return TOPICS.sensor(message.sensor)
-    return {HouseTold: TOPICS.house, EventTold: TOPICS.event, Status: TOPICS.status}[type(message)]
-
-
-def picture_of(*messages: Message) -> Picture:
-    picture = Picture(topics=TOPICS)
-    for message in messages:
-        picture.take(topic_of(message), message.model_dump_json().encode())
-    return picture
+from tests.app.told_houses import (
+    NOW,
+    TOPICS,
+    change,
+    event,
+    house,
+    picture_of,
+    sensor,
+    settings,
+    status,
+    zone,
+)
 
 
 def page(*messages: Message, **more: Any) -> list[str]:
@@ -180,7 +112,7 @@ def test_every_kind_of_sensor_has_a_way_to_be_shown() -> None:
         ({"next_burst_at": NOW - timedelta(hours=1)}, "due"),
         ({"next_burst_at": NOW + timedelta(seconds=89)}, "in 89 s"),
         ({"next_burst_at": NOW + timedelta(seconds=91)}, "in 2 min"),
-        ({"next_burst_at": NOW + timedelta(hours=2)}, "in 2.0 h"),
+        ({"next_burst_at": NOW + timedelta(hours=2)}, "in 2 h"),
         ({"next_burst_at": NOW.astimezone(UTC) + timedelta(seconds=30)}, "in 30 s"),
         ({"hold": {"until": NOW + timedelta(minutes=30), "by": "Ida", "note": ""}}, "after the hold, 30 min"),
         ({"last_burst": None}, "never"),
@@ -200,6 +132,60 @@ def test_a_column_of_the_callers_own_stands_before_the_reasons() -> None:
     assert "42 um  by the timetable" in told[3]
 
 
+UNTIL = {"until": NOW + timedelta(days=2), "by": "Ana", "note": "overcast"}
+
+
+@pytest.mark.parametrize(
+    ("changes", "shown"),
+    [
+        ({"trim": {"percent": -20.0, **UNTIL}}, "-20 % until 23 Jun 12:00"),
+        ({"trim": {"percent": 12.5, **UNTIL}}, "+12.5 % until 23 Jun 12:00"),
+        ({"closed": UNTIL | {"until": NOW + timedelta(hours=3)}}, "closed until 15:00"),
+        ({"skip": UNTIL}, "next one skipped"),
+        (
+            {"trim": {"percent": -20.0, **UNTIL}, "closed": UNTIL, "skip": UNTIL},
+            "-20 % until 23 Jun 12:00, closed until 23 Jun 12:00, next one skipped",
+        ),
+    ],
+)
+def test_what_people_have_set_for_a_while_is_a_column_before_the_reasons(
+    changes: dict[str, Any], shown: str
+) -> None:
+    told = page(house(), zone("left", **changes), zone("right"))
+
+    assert told[2].split() == ["zone", "doing", "next", "last", "burst", "today", "set", "why"]
+    assert f"8.6 l  {shown}  by the timetable" in told[3]
+    assert told[4].endswith("-" + " " * (len(shown) + 1) + "by the timetable")
+
+
+def test_where_nothing_is_set_there_is_no_column_for_it() -> None:
+    held = {"until": NOW + timedelta(minutes=30), "by": "Ida", "note": ""}
+
+    assert "set" not in page(house(), zone("left", hold=held))[2].split()
+
+
+def test_a_column_of_the_callers_own_and_what_is_set_stand_side_by_side() -> None:
+    told = page(house(zones=["left"]), zone("left", skip=UNTIL), extra={"left": "42 um"}, extra_head="film")
+
+    assert told[2].split()[-3:] == ["film", "set", "why"]
+    assert "42 um  next one skipped  by the timetable" in told[3]
+
+
+def test_settings_and_changes_are_kept_by_their_topics() -> None:
+    told = picture_of(
+        settings("left"), settings("right"), ChangesTold(changes=[change(3, "skip", {"for_s": 60.0})])
+    )
+
+    assert list(told.settings) == ["left", "right"]
+    assert told.changes is not None
+    assert [each.revision for each in told.changes.changes] == [3]
+
+
+@pytest.mark.parametrize(("state", "is_online"), [("online", True), ("offline", False), (None, False)])
+def test_a_daemon_is_there_when_it_says_so(state: str | None, is_online: bool) -> None:
+    assert picture_of(*([status(state=state)] if state else [])).is_online is is_online
+
+
 def test_bursts_are_left_to_the_table_and_old_events_fall_off_the_page() -> None:
     events = [event(event="burst_started"), *(event(reason=f"number {n}") for n in range(EVENTS_SHOWN + 2))]
 
@@ -212,6 +198,17 @@ def test_an_event_is_told_in_the_houses_own_time() -> None:
     at = datetime(2026, 6, 21, 10, 30, tzinfo=UTC)
 
     assert event_line(event(at=at), NOW) == "12:30:00  left: hold started. potting"
+
+
+EVERY_TOPIC = (
+    TOPICS.status,
+    TOPICS.house,
+    TOPICS.zone("left"),
+    TOPICS.sensor("air"),
+    TOPICS.event,
+    TOPICS.settings("left"),
+    TOPICS.changes,
+)
 
 
 def told_at(at: str) -> bytes:
@@ -235,21 +232,25 @@ def told_at(at: str) -> bytes:
     ids=lambda payload: repr(payload[:20]),
 )
 def test_a_message_that_is_not_understood_changes_nothing(payload: bytes) -> None:
-    picture = picture_of(status(), house(), zone("left"), sensor(), event())
-    before = lines(picture, NOW)
+    picture = picture_of(
+        status(), house(), zone("left"), sensor(), event(), settings("left"), ChangesTold(changes=[])
+    )
+    before, settings_before = lines(picture, NOW), picture.settings["left"]
 
-    for topic in (TOPICS.status, TOPICS.house, TOPICS.zone("left"), TOPICS.sensor("air"), TOPICS.event):
+    for topic in EVERY_TOPIC:
         picture.take(topic, payload)
     picture.take("another/house", zone("left", doing="off").model_dump_json().encode())
 
     assert lines(picture, NOW) == before
+    assert picture.settings == {"left": settings_before}
+    assert picture.changes == ChangesTold(changes=[])
 
 
 def test_no_words_of_a_stranger_move_the_cursor_or_make_a_line() -> None:
     bad = "\x1b[2J\nmistd: all is well\x07\u202e"
     told = page(
         house(title=bad, keeper_ready=False, keeper_trouble=bad, zones=["left"]),
-        zone("left", why=bad),
+        zone("left", why=bad, trim={"percent": 5.0, **UNTIL, "by": bad, "note": bad}),
         event(subject=bad, reason=bad, event=bad),
         sensor(sensor="air", kind="x", unit=bad),
     )

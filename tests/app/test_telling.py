@@ -104,10 +104,13 @@ def test_at_first_everything_is_told(desk: Desk) -> None:
     told = desk.tell()
 
     assert sorted(told) == [
+        "changes",
         "house",
         "sensor/air",
         "sensor/damp",
         "sensor/manifold",
+        "settings/left",
+        "settings/right",
         "zone/left",
         "zone/right",
     ]

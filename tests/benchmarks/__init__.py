@@ -9,10 +9,11 @@
 | `decide_cost` | microseconds a `decide`, by kind of turn, 8 and 64 zones | 10 us; 64 zones 3 x | 1 min |
 | `idle_daemon` | start, memory, processor, writes: 8 zones, 12 sensors at 1 Hz | see there | 4 min |
 | `flood` | lateness of control passes, losses, memory under 1,000 messages/s | no growth, no loss | 3 min |
+| `disk_writes` | megabytes that the house's memory writes in a day, at full rates | 5 MB | 1 min |
 | `import_cost` | time and memory of each library the daemon loads | none | 1 min |
 
-Each takes `--help`. None is a test. All but `decide_cost` and `import_cost` need a real mosquitto. All print
-the machine's load and how busy it was meanwhile: figures of a busy machine are worth little. A benchmark that
+Each takes `--help`. None is a test. All but `decide_cost`, `disk_writes` and `import_cost` need a real
+mosquitto. All print the machine's load and how busy it was meanwhile: figures of a busy machine are worth little. A benchmark that
 sees something wrong (an edge missing or early, a refusal) ends with an error: a fast wrong answer is no
 result.
 """

@@ -7,6 +7,7 @@ with their keeper. Rule: only processes started here are signalled.
 
 import json
 import os
+import shutil
 import signal
 import sys
 import tempfile
@@ -34,7 +35,7 @@ Tables = dict[str, Any]
 def house_tables(
     directory: Path, port: int, *, zones: int, sensors: int, burst_s: float, gap_min: float, **more: float
 ) -> Tables:
-    """A house of equal zones, `more` in each of them, that keeps its state and its socket in `directory`."""
+    """A house of equal zones, `more` in each of them, that keeps its state in `directory`."""
     part = {"burst_s": burst_s, "gap_min": gap_min}
     return {
         "house": {"name": HOUSE},
@@ -42,7 +43,7 @@ def house_tables(
         "line": {"valves_at_once": min(zones, 16), "pause_s": 0.5},
         "outputs": {"driver": "simulated", "path": "outputs.sim"},
         "broker": {"host": "127.0.0.1", "port": port},
-        "state": {"directory": str(directory), "run_directory": str(directory)},
+        "state": {"directory": str(directory), "run_directory": str(run_directory_of(directory))},
         "zones": [_zone(f"z{number}", part, more) for number in range(zones)],
         "sensors": [_sensor(number) for number in range(sensors)],
     }
@@ -73,7 +74,15 @@ def sensor_topic(number: int) -> str:
 def directory() -> Iterator[Path]:
     """A short path on a real disk: a socket's is limited, and writes are counted."""
     with tempfile.TemporaryDirectory(prefix="mb-", dir="/tmp") as place:
-        yield Path(place)
+        try:
+            yield Path(place)
+        finally:
+            shutil.rmtree(run_directory_of(Path(place)), ignore_errors=True)
+
+
+def run_directory_of(directory: Path) -> Path:
+    """Its run directory: in memory, as it is where services run."""
+    return Path("/dev/shm") / directory.name
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,7 +102,7 @@ class RunningDaemon:
         return SimulatedOutputsView(self.directory / "outputs.sim")
 
     def keeper_pid(self) -> int:
-        pid = listener_pid(self.directory / "keeper.sock")
+        pid = listener_pid(run_directory_of(self.directory) / "keeper.sock")
         assert pid is not None, "no keeper is there"
         return pid
 
@@ -130,7 +139,7 @@ class RunningDaemon:
 
     def stop(self) -> None:
         """End it as the service would, and see that its keeper has gone."""
-        keeper = listener_pid(self.directory / "keeper.sock")
+        keeper = listener_pid(run_directory_of(self.directory) / "keeper.sock")
         self.process.send_signal(signal.SIGCONT)
         self.process.terminate()
         try:

@@ -23,7 +23,7 @@ STEPS = (
     ("structlog: mistd.app.log_setup", "mistd.app.log_setup"),
     ("astral: mistd.app.sun", "mistd.app.sun"),
     ("aiomqtt and paho: mistd.adapters.mqtt.client", "mistd.adapters.mqtt.client"),
-    ("sqlite3: mistd.adapters.sqlite_store", "mistd.adapters.sqlite_store"),
+    ("sqlite3: mistd.adapters.sqlite", "mistd.adapters.sqlite.store"),
     ("apscheduler: mistd.app.housekeeping", "mistd.app.housekeeping"),
     ("the rest: mistd.app.wiring, mistd.app.cli", "mistd.app.wiring, mistd.app.cli"),
 )

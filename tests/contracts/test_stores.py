@@ -6,20 +6,21 @@ from pathlib import Path
 
 import pytest
 
-from mistd.adapters.sqlite_store import SqliteStore
+from mistd.adapters.sqlite.store import SqliteStore
 from mistd.ports.errors import StoreError
-from simulators.memory_store import MemoryStore
+from mistd.ports.store import Batch
+from simulators.memory_store import MemoryDisk, MemoryStore
 from tests.contracts import store_contract
-from tests.contracts.store_contract import CHECKS, Check, OpenStore
+from tests.contracts.store_contract import CHECKS, ENTRY, Check, OpenStore
 
 
 def sqlite_place(directory: Path) -> OpenStore:
-    return lambda: SqliteStore(directory / "state" / "state.db")
+    return lambda: SqliteStore(directory / "state" / "state.db", directory / "run" / "tail")
 
 
 def memory_place(_: Path) -> OpenStore:
-    disk: dict[str, str] = {}
-    return lambda: MemoryStore(disk)
+    disk = MemoryDisk()
+    return lambda: MemoryStore(disk=disk)
 
 
 PLACES: dict[str, Callable[[Path], OpenStore]] = {"sqlite": sqlite_place, "memory": memory_place}
@@ -46,31 +47,55 @@ def test_a_memory_store_fails_as_told_and_keeps_nothing() -> None:
     store = MemoryStore({"zones": "1"})
     store.fail_with = StoreError("the disk is full")
 
-    for refused in (lambda: store.save({"zones": "2"}), store.load, store.copy_to_backup):
+    for refused in (
+        lambda: store.save(Batch(rows={"zones": "2"}, entries=(ENTRY,))),
+        lambda: store.note(Batch(rows={"zones": "2"})),
+        store.load,
+        store.copy_to_backup,
+    ):
         with pytest.raises(StoreError, match="the disk is full"):
             asyncio.run(refused())
 
     assert store.rows == {"zones": "1"}
-    assert store.backup is None
+    assert (store.entries, store.noted, store.backup) == ([], [], None)
 
 
 def test_a_memory_store_serves_again_when_its_fault_is_taken_away() -> None:
     store = MemoryStore()
     store.fail_with = StoreError("the disk is full")
     with pytest.raises(StoreError):
-        asyncio.run(store.save({"zones": "1"}))
+        asyncio.run(store.save(Batch(rows={"zones": "1"})))
 
     store.fail_with = None
-    asyncio.run(store.save({"zones": "2"}))
+    asyncio.run(store.save(Batch(rows={"zones": "2"})))
     asyncio.run(store.copy_to_backup())
 
     assert store.rows == {"zones": "2"}
     assert store.backup == {"zones": "2"}
 
 
-def test_a_memory_store_says_once_what_was_set_aside() -> None:
-    store = MemoryStore({"zones": "1"}, set_aside="state.db.unreadable-1")
+def test_a_memory_store_says_each_of_its_troubles_once() -> None:
+    store = MemoryStore({"zones": "1"}, troubles=["set aside"])
+    store.mended = "made anew"
 
-    first, second = asyncio.run(store.load()), asyncio.run(store.load())
+    async def twice() -> tuple[list[tuple[str, ...]], list[str | None]]:
+        return (
+            [(await store.load()).troubles, (await store.load()).troubles],
+            [await store.save(Batch()), await store.save(Batch())],
+        )
 
-    assert (first.set_aside, second.set_aside) == ("state.db.unreadable-1", None)
+    assert asyncio.run(twice()) == ([("set aside",), ()], ["made anew", None])
+
+
+def test_a_memory_disk_shows_what_was_kept_and_what_only_noted() -> None:
+    disk = MemoryDisk()
+    noted = Batch(rows={"zones": "2"}, entries=(ENTRY,))
+
+    async def save_and_note() -> None:
+        store = MemoryStore(disk=disk)
+        await store.save(Batch(rows={"zones": "1"}, entries=(ENTRY,)))
+        await store.note(noted)
+
+    asyncio.run(save_and_note())
+
+    assert (disk.rows, disk.entries, disk.noted) == ({"zones": "1"}, [ENTRY], [noted])

@@ -58,7 +58,8 @@ class Asker:
         topic = message.topic.removeprefix(self._root)
         if topic.startswith("ask/"):
             return
-        heard = Heard(at_s=time.monotonic(), topic=topic, says=json.loads(message.payload))
+        says = json.loads(message.payload or b"{}")  # a retained message that is cleared is empty
+        heard = Heard(at_s=time.monotonic(), topic=topic, says=says)
         if topic == "answer":
             self.on_answer(heard.says)
         with self._changed:

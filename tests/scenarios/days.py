@@ -17,7 +17,19 @@ from typing import Any, NamedTuple
 
 from mistd.app.config import Config
 from mistd.app.config_file import load_config
-from mistd.app.messages import Answer, EventTold, HouseTold, Message, SensorTold, Status, ZoneTold
+from mistd.app.messages import (
+    AlarmsTold,
+    AlarmTold,
+    Answer,
+    ChangesTold,
+    EventTold,
+    HouseTold,
+    Message,
+    SensorTold,
+    SettingsTold,
+    Status,
+    ZoneTold,
+)
 from mistd.app.topics import Topics
 from mistd.core.almanac import DayPart
 from mistd.ports.bus import Outgoing
@@ -123,7 +135,7 @@ class Day:
             Told(each.at_s, each.outgoing.topic, read(each.outgoing))
             for rig in self.rigs
             for each in stamps_of(rig)
-            if not each.outgoing.is_clearing
+            if each.outgoing.payload
         ]
 
     def events(self, kind: str) -> list[tuple[float, EventTold]]:
@@ -176,11 +188,18 @@ def read(outgoing: Outgoing) -> Message:
         TOPICS.house: HouseTold,
         TOPICS.event: EventTold,
         TOPICS.answer: Answer,
+        TOPICS.changes: ChangesTold,
+        TOPICS.alarms: AlarmsTold,
+    }
+    each_of: dict[str, type[Message]] = {
+        TOPICS.zone(""): ZoneTold,
+        TOPICS.sensor(""): SensorTold,
+        TOPICS.settings(""): SettingsTold,
+        TOPICS.any_alarm: AlarmTold,
     }
     if topic in fixed:
         return fixed[topic].model_validate_json(payload)
-    kind = ZoneTold if topic.startswith(TOPICS.zone("")) else SensorTold
-    assert topic.startswith((TOPICS.zone(""), TOPICS.sensor("")))
+    (kind,) = (kind for root, kind in each_of.items() if topic.startswith(root))
     return kind.model_validate_json(payload)
 
 

@@ -7,6 +7,7 @@ Does not know what is promised. Rule: a story only does what the world could do 
 import asyncio
 import json
 from collections.abc import Callable, Sequence
+from copy import deepcopy
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from random import Random
@@ -14,7 +15,7 @@ from typing import Any
 
 from mistd.ports.bus import BusNotice, Incoming
 from mistd.ports.errors import StoreError
-from simulators.memory_store import MemoryStore
+from simulators.memory_store import MemoryDisk, MemoryStore
 from simulators.plant.weather import typical_year_day
 from simulators.rig import Rig
 from tests.app.house_files import set_to
@@ -109,29 +110,29 @@ def restarted_at_noon(place: Path) -> Day:
     """Stopped in good order and started again, with what it had written."""
     day = Day(carolina_house(place))
     first = day.live(Rig(day.config, MIDNIGHT), RESTART_S)
-    follow_on(day, dict(first.store.rows))
+    follow_on(day, first.store.disk)
     return day
 
 
 def killed_at_noon(place: Path) -> Day:
-    """Daemon and keeper are gone at once; what was written is up to ten seconds old."""
-    day, rows = Day(carolina_house(place)), dict[str, str]()
+    """Daemon and keeper are gone at once; what was noted is up to ten seconds old."""
+    day, disks = Day(carolina_house(place)), list[MemoryDisk]()
 
-    async def power(rig: Rig) -> None:
+    async def kill(rig: Rig) -> None:
         await asyncio.sleep(RESTART_S - 0.001)
-        rows.update(rig.store.rows)
+        disks.append(deepcopy(rig.store.disk))
 
-    day.live(Rig(day.config, MIDNIGHT), RESTART_S, power)
-    follow_on(day, rows)
+    day.live(Rig(day.config, MIDNIGHT), RESTART_S, kill)
+    follow_on(day, *disks)
     return day
 
 
-def follow_on(day: Day, rows: dict[str, str]) -> None:
+def follow_on(day: Day, disk: MemoryDisk) -> None:
     """A second rig goes on where the first has ended; a new keeper lets every line rest first."""
     again_s = RESTART_S + AWAY_S
     day.ended_s = again_s
     day.excuses.append(Excuse(None, RESTART_S, again_s + rest_s(day)))
-    second = Rig(day.config, MIDNIGHT, store=MemoryStore(rows), begins_s=again_s)
+    second = Rig(day.config, MIDNIGHT, store=MemoryStore(disk=disk), begins_s=again_s)
     day.live(second, S_PER_DAY - again_s)
 
 

@@ -11,6 +11,7 @@ import asyncio
 from collections.abc import AsyncIterator, Iterator, Sequence
 from contextlib import asynccontextmanager, contextmanager
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Literal
 
 import aiomqtt
@@ -53,6 +54,7 @@ class BrokerAddress:
     protocol: Literal["5", "3.1.1"] = "5"
     username: str | None = None
     password: str | None = field(default=None, repr=False)
+    password_file: str | None = None  # read anew at every connection, in place of `password`
     is_tls: bool = False
     ca_file: str | None = None  # None: the system's authorities
     keepalive_s: int = 20
@@ -186,7 +188,7 @@ def _client(address: BrokerAddress, will: Outgoing | None, unread: Unread, inbox
         hostname=address.host,
         port=address.port,
         username=address.username,
-        password=address.password,
+        password=_password(address),
         identifier=address.client_id,
         protocol=version,
         keepalive=address.keepalive_s,
@@ -195,6 +197,17 @@ def _client(address: BrokerAddress, will: Outgoing | None, unread: Unread, inbox
         will=None if will is None else _will(will, address.is_v5),
         **only_in_its_version,
     )
+
+
+def _password(address: BrokerAddress) -> str | None:
+    if address.password_file is None:
+        return address.password
+    try:
+        return Path(address.password_file).read_text().strip()
+    except (OSError, UnicodeError) as error:
+        why = error.strerror if isinstance(error, OSError) else "it is not UTF-8 text"
+        file = f"the password file {address.password_file!r}"
+        raise BusError(f"cannot speak to broker {address.where}: {file} cannot be read: {why}") from error
 
 
 def is_retained(message: Outgoing) -> bool:
