@@ -16,7 +16,7 @@ from mistd.app.wiring import Surroundings
 from simulators.bench_clock import scaled_clock
 from simulators.scaled_time import ScaledTimeLoop
 
-STATE_FILES = ("state.db", "state.db-wal", "state.db-shm", "state.db.backup", "outputs.sim")
+STATE_FILES = ("state.db*", "last-good.*", "tail.jsonl", "outputs.sim")  # of an earlier demo
 KEEPER_MODULE = "simulators.bench_keeper"
 
 
@@ -63,7 +63,8 @@ def demo(
     directory = Path(config.state.directory)
     directory.mkdir(parents=True, exist_ok=True)
     for name in STATE_FILES:
-        (directory / name).unlink(missing_ok=True)
+        for left in directory.glob(name):
+            left.unlink()
     try:
         weather = typical_year_day(month=month, day=day, days=14, repeats=True)
     except ValueError as problem:

@@ -22,7 +22,7 @@ from zoneinfo import ZoneInfo
 
 import aiomqtt
 
-from mistd.adapters.simulated_outputs import SimulatedOutputsView
+from mistd.adapters.simulated_outputs import LineView, SimulatedOutputsView
 from mistd.app.config import Config
 from mistd.app.messages import EventTold
 from mistd.app.picture import Picture, event_line, lines
@@ -33,6 +33,7 @@ from mistd.ports.errors import BusError, LinesError
 from simulators.bench_clock import ScaledClock
 from simulators.broker import is_listening
 from simulators.house_on_the_bench import plant_plan
+from simulators.people import People
 from simulators.plant.plant import Plant, PlantState
 from simulators.plant.weather import Weather
 from simulators.rig import messages_of
@@ -78,7 +79,7 @@ class Bench:
         given_s: dict[str, float] = {}
         is_open: dict[str, bool] = {}
         with suppress(LinesError):  # nobody has driven the outputs yet
-            for name, line in self._view.lines().items():
+            for name, line in self._valves().items():
                 running_s = max(now_s - line.last_edge_s, 0.0) if line.is_open else 0.0
                 fresh_s = line.open_total_s + running_s - self._given_s[name]
                 given_s[name] = min(max(fresh_s, 0.0), passed_s)
@@ -89,9 +90,13 @@ class Bench:
     def valves_open(self) -> list[str]:
         """The valves that are open now."""
         try:
-            return [name for name, line in self._view.lines().items() if line.is_open]
+            return [name for name, line in self._valves().items() if line.is_open]
         except LinesError:
             return []
+
+    def _valves(self) -> dict[str, LineView]:
+        """The outputs that let water through: a siren's does not."""
+        return {name: line for name, line in self._view.lines().items() if name in self._given_s}
 
 
 class Demo:
@@ -104,6 +109,7 @@ class Demo:
         self._bench = Bench(stage)
         self._picture = Picture(topics=Topics(house_name=stage.config.house.name))
         self._unprinted: deque[EventTold] = deque(maxlen=100)
+        self._people = People(zones=frozenset(zone.name for zone in stage.config.zones))
 
     async def run(self, stop: "asyncio.Future[str]") -> int:
         """Run until stopped; return the exit code."""
@@ -159,13 +165,19 @@ class Demo:
             await asyncio.sleep(PLANT_EVERY_S)
 
     async def _sense(self) -> None:
-        """Send what the instruments say, as any sensor on the broker would."""
-        broker = self._stage.config.broker
+        """Send what the instruments say and people ask, as any client of the broker would."""
+        broker, seconds = self._stage.config.broker, self._stage.clock.seconds
+        topics = {sensor.name: sensor.topic for sensor in self._stage.config.sensors}
         protocol = aiomqtt.ProtocolVersion.V311
         async with aiomqtt.Client(broker.host, broker.port, protocol=protocol) as client:
             while True:
+                now_s = seconds() - seconds.epoch_s
+                out = {topic for name, topic in topics.items() if self._people.is_out(name, now_s)}
                 for topic, payload in messages_of(self._stage.config, self._bench.plant).items():
-                    await client.publish(topic, payload)
+                    if topic not in out:
+                        await client.publish(topic, payload)
+                for what, request in self._people.messages(now_s, datetime.now(UTC)):
+                    await client.publish(self._picture.topics.ask(what), request)
                 await asyncio.sleep(SENSE_EVERY_S)
 
     async def _hear(self) -> None:
@@ -217,10 +229,11 @@ class Demo:
         port, root = self._stage.config.broker.port, self._picture.topics.root
         return [
             "in a second terminal:",
-            f"  {mistd} burst {zone} --house {house}",
-            f"  {mistd} hold {zone} --for 45m --house {house}",
-            f"  {mistd} release {zone} --house {house}    (also: status, watch)",
-            f"  mosquitto_sub -p {port} -v -t '{root}/event'    (also: zone/+ sensor/+ house answer)",
+            f"  export MISTD_HOUSE={house}",
+            f"  {mistd} why {zone}    (also: status, watch, settings, journal, alarms)",
+            f"  {mistd} set {zone} trim -20% --for 6h    (then: undo REVISION)",
+            f"  {mistd} hold {zone} --for 45m    (also: burst, release, alarm)",
+            f"  mosquitto_sub -p {port} -v -t '{root}/#'",
         ]
 
     @staticmethod

@@ -4,7 +4,8 @@ from pathlib import Path
 
 import pytest
 
-from tests.planted.bugs import BUGS, Bug
+from tests.planted.bug import Bug
+from tests.planted.bugs import BUGS
 from tests.planted.copies import copied_project, plant, run_in
 
 pytestmark = pytest.mark.real_time

@@ -37,7 +37,7 @@ BREACHES: dict[str, list[tuple[str, str]]] = {
         ("mistd/keeper/wire.py", "import pydantic"),
     ],
     "wiring": [("mistd/app/control_loop.py", "import mistd.adapters.system_clock")],
-    "adapters-apart": [("mistd/adapters/sqlite_store.py", "import mistd.adapters.system_clock")],
+    "adapters-apart": [("mistd/adapters/sqlite/store.py", "import mistd.adapters.system_clock")],
     "no-simulators-in-the-program": [("mistd/app/cli.py", "import simulators.rig")],
     "plant-apart": [
         ("simulators/plant/plant.py", "import mistd.core.decide"),

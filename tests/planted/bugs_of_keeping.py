@@ -1,0 +1,22 @@
+"""Bugs of what is kept, and of what is answered after a restart."""
+
+from tests.planted.bug import Bug
+
+KEEPING: tuple[Bug, ...] = (
+    Bug(
+        name="ids-are-forgotten-at-a-restart",
+        promise="the same id gets the same answer and no second action, over a restart too",
+        file="mistd/app/assembly.py",
+        good="sensor_topics(config), clock, edges.bus.publish, answered)",
+        bad="sensor_topics(config), clock, edges.bus.publish)",
+        caught_by="tests/app/test_answers.py::test_who_was_told_not_kept_is_told_the_same_after_a_restart_though_it_was_kept_later",
+    ),
+    Bug(
+        name="a-change-is-told-before-it-is-kept",
+        promise="nobody hears of a revision that a kill could take back",
+        file="mistd/app/telling_settings.py",
+        good="if standing != self._told.get(zone.plan.name) and self._is_kept(house, zone):",
+        bad="if standing != self._told.get(zone.plan.name):",
+        caught_by="tests/app/test_telling_settings.py::test_nothing_is_told_of_a_zone_of_which_the_newest_change_is_not_kept_yet",
+    ),
+)
