@@ -3,6 +3,7 @@
 Knows no adapter: clock, keeper, bus and store are handed in. The wiring gives it a machine's, a rig its own.
 """
 
+import asyncio
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 
@@ -35,6 +36,8 @@ from mistd.ports.errors import StoreError
 from mistd.ports.keeper import LineKeeper
 from mistd.ports.store import Loaded, Store
 
+LOAD_WITHIN_S = 60.0  # a disk that hangs longer must not keep a house dry
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Edges:
@@ -48,6 +51,7 @@ class Edges:
     log: Log
     longest_wait_s: float  # a control pass is made at least this often, for the keeper's lease
     decide: Decide = core_decide
+    speed: float = 1.0  # how much faster than life the clocks run: a disk does not run faster with them
     is_housekept: bool = True  # whether the nightly duties are done, by the machine's own clock
     configuration_trouble: str | None = None  # why it is not the house's file that runs
     keep_configuration: Callable[[], Awaitable[None]] | None = None  # as the last that ran
@@ -78,6 +82,7 @@ async def assembled(config: Config, edges: Edges, greeting: str) -> Daemon:
         lambda trouble: tell_of_disk(outlets, saver, trouble),
         lambda found: outlets.tell(EventKind.STATE_UNREADABLE, found),
     )
+    saver.speed = edges.speed
     answered = {each.request_id: each.answer.encode() for each in beginning.loaded.answers}
     inbox = Inbox(plan, topics, sensor_topics(config), clock, edges.bus.publish, answered)
     teller = Teller(config, topics, clock, edges.bus.publish, beginning.loaded.revisions)
@@ -104,6 +109,7 @@ async def assembled(config: Config, edges: Edges, greeting: str) -> Daemon:
         saver=saver,
         inbox=inbox,
         roll_up=roll_up,
+        speed=edges.speed,
         alarms=alarms,
     )
     control = ControlLoop(
@@ -140,10 +146,12 @@ async def _beginning(config: Config, edges: Edges, calendar: Calendar) -> Beginn
     news: list[tuple[EventKind, str, str]] = []
     store = edges.store
     try:
-        loaded = await store.load()
-    except StoreError as problem:
+        async with asyncio.timeout(LOAD_WITHIN_S * edges.speed):
+            loaded = await store.load()
+    except (StoreError, TimeoutError) as problem:
+        why = str(problem) or f"the disk has not answered for {LOAD_WITHIN_S:.0f} s"
         store = UnreadStore(store)
-        loaded = Loaded(rows={}, troubles=(f"nothing is known of before this start: {problem}",))
+        loaded = Loaded(rows={}, troubles=(f"nothing is known of before this start: {why}",))
     rows, unreadable = readable_rows(loaded.rows)
     settings, unfit = settings_from(loaded.revisions, loaded.last_revision, clock)
     shift = shift_of(rows, clock, edges.boot_id)

@@ -23,11 +23,10 @@ from mistd.app.inbox import Inbox
 from mistd.app.last_good import Origin, keep
 from mistd.app.outlets import Outlets
 from mistd.app.recording import RollUp
-from mistd.app.saving import RUN_ROW, Saver
+from mistd.app.saving import RUN_ROW, Saver, in_words
 from mistd.core.events import EventKind
 from mistd.ports.bus import Bus, BusNotice, BusState
 from mistd.ports.clock import Clock
-from mistd.ports.errors import StoreError
 from mistd.ports.keeper import LineKeeper
 from mistd.ports.store import Keeping, Store
 
@@ -71,6 +70,7 @@ class Daemon:
             self.outlets.tell(kind, reason, subject=subject)
         self.saver.roll_up = self.roll_up.handed_over
         self.saver.keep_row(RUN_ROW, {"state": "running"})
+        self.saver.save_soon()  # else a kill within the first seconds would leave no gap to be told of
         vital = [
             asyncio.create_task(self.keeper.run(self.control.wake), name="keeper"),
             asyncio.create_task(self.control.run(), name="control"),
@@ -103,8 +103,8 @@ class Daemon:
         try:
             await self.store.prune(Keeping(), today if self.control.house.almanac.is_trusted else None)
             await self.store.copy_to_backup()
-        except StoreError as problem:
-            self.outlets.tell(EventKind.BACKUP_FAILED, f"no backup copy: {problem}")
+        except Exception as problem:  # a fault of ours, too: the scheduler would tell nobody
+            self.outlets.tell(EventKind.BACKUP_FAILED, f"no backup copy: {in_words(problem)}")
 
     async def _end(
         self, reason: str, vital: "list[asyncio.Task[None]]", side: "list[asyncio.Task[None]]"
@@ -141,10 +141,13 @@ class Daemon:
 
     async def _again_and_again(self, name: str, task: Callable[[], Awaitable[None]]) -> None:
         """Run a side task for ever: a fault in it is told, and it is begun again."""
+        ourselves = asyncio.current_task()
         while True:
             try:
                 await task()
-            except Exception as fault:  # a side task must not take the house down
+            except (Exception, asyncio.CancelledError) as fault:  # it must not take the house down
+                if ourselves and ourselves.cancelling():
+                    raise
                 self.outlets.tell(EventKind.TASK_FAILED, f"{name}: {fault!r}; begun again", subject=name)
             await asyncio.sleep(TRY_AGAIN_S)
 

@@ -65,6 +65,7 @@ class Outlets:
         saver: Saver,
         inbox: Inbox,
         roll_up: RollUp,
+        speed: float = 1.0,
         alarms: AlarmDesk,
     ) -> None:
         self._house_name = house_name
@@ -74,6 +75,7 @@ class Outlets:
         self._saver = saver
         self._inbox = inbox
         self._roll_up = roll_up
+        self._speed = speed
         self._alarms = alarms
         self._answering: set[asyncio.Task[None]] = set()
 
@@ -135,7 +137,7 @@ class Outlets:
         self, answer: AnswerRequest, payload: bytes, kept: "asyncio.Future[bool]"
     ) -> None:
         within_s = PROMISE_WITHIN_S if answer.must_be_kept else ANSWER_ANYWAY_S
-        done, _ = await asyncio.wait([kept], timeout=within_s)
+        done, _ = await asyncio.wait([kept], timeout=within_s * self._speed)
         is_kept = bool(done) and kept.result()
         if answer.must_be_kept and not is_kept:
             reason = f"{answer.reason}; but it could not be written down: a restart would forget it"

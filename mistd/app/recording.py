@@ -17,6 +17,7 @@ from mistd.ports.clock import Clock
 from mistd.ports.store import Entry, KeptRevision, RolledReadings, WaterGiven
 
 MINUTE_S, HOUR_S = 60, 3600
+MOST_READINGS = 20_000  # that wait to be handed over while the disk hangs
 NOT_JOURNALLED = {EventKind.BURST_STARTED}  # its end tells everything, and why; it would double the journal
 
 
@@ -130,6 +131,7 @@ class RollUp:
         running = self._running.pop(name, None)
         if running is not None:
             self._readings += [running.rolled(name, period_s) for period_s in (MINUTE_S, HOUR_S)]
+            del self._readings[:-MOST_READINGS]
 
     def take_event(self, event: Event) -> None:
         """Add the water of a burst that has ended."""

@@ -34,6 +34,8 @@ from mistd.ports.store import (
 NOTE_EVERY_S = 10.0
 SAVES_APART_S = 1.0  # at least, for what is to be saved soon and nobody waits for
 SAVE_EVERY_S = 900.0
+HANGS_AFTER_S = 20.0  # a save that takes longer is told of as one that fails, and waited for
+HANGS = f"the disk has not answered for {HANGS_AFTER_S:.0f} s"
 MOST_ENTRIES = 20_000  # waiting for a disk that fails: a fortnight of bursts
 MOST_ANSWERS = ANSWERS_LOADED  # a start reads no more
 MOST_TROUBLES = 5  # that are told of a disk before it works again: its words may hold numbers
@@ -109,6 +111,7 @@ class Saver:
             tell_found: called with what was found amiss, and mended, while writing.
         """
         self.roll_up: Callable[[], tuple[list[RolledReadings], list[WaterGiven]]] = lambda: ([], [])
+        self.speed = 1.0  # how much faster than life the loop's clock runs; a disk does not
         self.lost_entries = 0  # lines of the journal that no longer fitted while the disk failed
         self._store = store
         self._clock = clock
@@ -216,12 +219,15 @@ class Saver:
         self._unsaved.take(self._fresh)
         self._fresh = Pending()
         writing, self._unsaved = self._unsaved, Pending()
+        hanging = asyncio.get_running_loop().call_later(HANGS_AFTER_S * self.speed, self._told, HANGS)
         try:
             found = await self._store.save(writing.batch())
         except Exception as problem:  # a fault of ours, too: nobody who waits may wait for ever
             self._put_back(writing)
             self._told(in_words(problem))
             return False
+        finally:
+            hanging.cancel()
         self._saved_s = self._clock.now_s()
         self._told(None)
         if found:

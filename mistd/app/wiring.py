@@ -117,6 +117,7 @@ async def wired(config: Config, around: Surroundings, log: Log, origin: Origin |
         log=log,
         longest_wait_s=spec.rules.heartbeat_s / PASSES_A_HEARTBEAT,
         decide=around.decide,
+        speed=around.speed,
         is_housekept=around.speed == 1.0,
         configuration_trouble=origin.trouble if origin else None,
         keep_configuration=keep if origin else None,

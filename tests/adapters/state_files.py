@@ -4,6 +4,7 @@ import asyncio
 import contextlib
 import sqlite3
 import subprocess
+import tempfile
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
@@ -132,14 +133,16 @@ def seen_by_another(path: Path, sql: str) -> list[Any]:
 
 @contextlib.contextmanager
 def small_disk(directory: Path, size: str = "512k") -> Iterator[Path]:
-    """A disk of its own, soon full."""
-    directory.mkdir()
-    mounted = subprocess.run(
-        ["mount", "-t", "tmpfs", "-o", f"size={size}", "tmpfs", directory], check=False, capture_output=True
-    )
+    """A disk of its own, soon full. It is not mounted where pytest clears up: a killed run would leave it."""
+    place = Path(tempfile.mkdtemp(prefix="mistd-disk-"))
+    mount = ["mount", "-t", "tmpfs", "-o", f"size={size}", "tmpfs", str(place)]
+    mounted = subprocess.run(mount, check=False, capture_output=True)
     if mounted.returncode != 0:
+        place.rmdir()
         pytest.skip(f"no right to mount a small disk: {mounted.stderr.decode().strip()}")
+    directory.symlink_to(place)
     try:
         yield directory
     finally:
-        subprocess.run(["umount", directory], check=True)
+        subprocess.run(["umount", "--lazy", str(place)], check=True)
+        place.rmdir()

@@ -397,10 +397,14 @@ from pathlib import Path
 from mistd.adapters.sqlite.records import SqliteRecords
 from mistd.ports.records import Wanted
 
+def reasons(path):
+    return [line.reason for line in SqliteRecords(path, Path(f"{path}.tail")).journal(Wanted())]
+
+path = Path(sys.argv[1])
+reasons(path)  # what Python loads late another user may not be able to read
 os.setgid(int(sys.argv[2]))
 os.setuid(int(sys.argv[2]))
-path = Path(sys.argv[1])
-print([line.reason for line in SqliteRecords(path, Path(f"{path}.tail")).journal(Wanted())])
+print(reasons(path))
 """
 
 

@@ -145,9 +145,9 @@ def test_a_disk_full_from_the_start_is_told_and_leaves_no_half_file(tmp_path: Pa
 def test_a_read_only_disk_is_told(tmp_path: Path) -> None:
     with small_disk(tmp_path / "disk") as disk:
         save_once(disk / "state.db", ROWS)
-        subprocess.run(["mount", "-o", "remount,ro", disk], check=True)
+        subprocess.run(["mount", "-o", "remount,ro", disk.resolve()], check=True)
 
-        assert refusal(disk / "state.db") == f"{disk / 'state.db'}: Read-only file system"
+        assert refusal(disk / "state.db") == f"{disk.resolve() / 'state.db'}: Read-only file system"
 
 
 LIMITED = """

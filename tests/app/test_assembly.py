@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from mistd.app.assembly import LOAD_WITHIN_S
 from mistd.app.config import Config
 from mistd.app.saving import CLOCK_ROW, MOST_ENTRIES, RUN_ROW
 from mistd.app.unread import READ_AGAIN
@@ -16,6 +17,7 @@ from mistd.core.almanac import DayPart
 from mistd.core.cycles import TimedPart
 from mistd.ports.bus import Incoming
 from mistd.ports.errors import StoreError
+from mistd.ports.store import Loaded
 from simulators.memory_store import MemoryStore
 from simulators.rig import Rig
 from tests.app.house_files import loaded_house, set_to
@@ -65,6 +67,12 @@ def is_as_before(first: Rig, second: Rig, zone: str) -> bool:
         if ends != (None, None) and not (ends[0] and ends[1] and near(*ends)):
             return False
     return before == after
+
+
+class StoreThatNeverLoads(MemoryStore):
+    async def load(self) -> Loaded:
+        await asyncio.sleep(1e6)
+        raise AssertionError("nobody waits for so long")
 
 
 # --- in force again
@@ -250,6 +258,17 @@ def test_what_could_not_be_read_at_the_start_is_not_written_over_and_is_in_force
     assert third.house.settings.last_id == 4
 
 
+def test_a_disk_that_hangs_at_the_start_keeps_no_house_dry(config: Config) -> None:
+    rig = Rig(config, NOON, store=StoreThatNeverLoads())
+
+    rig.run(LOAD_WITHIN_S + 200.0, None)
+
+    reasons = [told["reason"] for told in rig.events("state_unreadable")]
+    assert reasons == ["nothing is known of before this start: the disk has not answered for 60 s"]
+    assert {line for _, line, is_open in rig.keeper.edges if is_open} == {"left", "right"}
+    assert len(rig.events("state_not_kept")) == 1
+
+
 def test_a_place_that_could_not_be_read_and_turns_out_to_be_empty_is_written(config: Config) -> None:
     """The state directory of a first start had the wrong owner."""
     lives = Lives(config)
@@ -302,6 +321,17 @@ def test_after_a_kill_a_gap_is_told_from_the_last_note_to_the_start(lives: Lives
     assert near(begins, (NOON + timedelta(seconds=LIFE_S)).isoformat(), within_s=10.1)
     assert near(ends, (NOON + timedelta(seconds=LIFE_S + 20.0)).isoformat())
     assert len(lives.entries("journal_gap")) == 1
+
+
+def test_a_kill_in_the_first_seconds_of_a_life_is_told_too(lives: Lives) -> None:
+    lives.live(for_s=60.0)
+    lives.live(for_s=2.0, is_killed=True)
+    lives.be_away(3600.0)
+
+    third = lives.live(for_s=60.0)
+
+    assert len(third.events("journal_gap")) == 1
+    assert len(lives.entries("daemon_started")) == 3
 
 
 def test_after_a_power_cut_a_gap_is_told_from_the_last_save_to_the_start(lives: Lives) -> None:

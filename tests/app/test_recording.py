@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 from mistd.app.config import Config
 from mistd.app.house_plan import house_plan, place_of
-from mistd.app.recording import NOT_JOURNALLED, RollUp, entry_of, kept_revision, stamp, wall_of
+from mistd.app.recording import MOST_READINGS, NOT_JOURNALLED, RollUp, entry_of, kept_revision, stamp, wall_of
 from mistd.app.sun import almanac_at
 from mistd.core.decide import decide
 from mistd.core.events import Event, EventKind
@@ -171,6 +171,18 @@ def test_what_was_handed_over_is_not_handed_over_again(desk: Desk) -> None:
     desk.end()
 
     assert [each.begins - HOUR for each in desk.of(60)] == [0, 60]
+
+
+def test_what_nobody_takes_while_the_disk_hangs_is_bounded_and_the_newest_stay(desk: Desk) -> None:
+    minutes = MOST_READINGS // 2 + 5
+    for minute in range(minutes + 1):
+        desk.hear(60.0 * minute, 20.0)
+
+    readings, _ = desk.roll_up.handed_over()
+
+    assert len(readings) == MOST_READINGS
+    assert readings[0].begins == HOUR + 5 * 60
+    assert readings[-2].begins == HOUR + (minutes - 1) * 60
 
 
 def test_while_the_time_is_not_trusted_nothing_is_rolled_up(desk: Desk) -> None:

@@ -15,6 +15,8 @@ from mistd.app.resuming import readable_rows
 from mistd.app.saving import (
     CLOCK_ROW,
     ENTRIES_A_SAVE,
+    HANGS,
+    HANGS_AFTER_S,
     MOST_ANSWERS,
     MOST_ENTRIES,
     MOST_REVISIONS,
@@ -587,6 +589,26 @@ def test_a_disk_that_hangs_keeps_what_came_meanwhile_for_its_return(desk: Desk) 
     desk.run(hang_for_an_hour)
 
     assert reasons(desk.store.entries) == [f"number {number}" for number in range(360)]
+
+
+@pytest.mark.parametrize(
+    ("hangs_for_s", "told"),
+    [(HANGS_AFTER_S - 0.1, []), (HANGS_AFTER_S + 0.1, [HANGS, None]), (3 * 86_400.0, [HANGS, None])],
+)
+def test_a_disk_that_hangs_is_told_though_nobody_waits_for_it(
+    hangs_for_s: float, told: list[str | None], desk: Desk
+) -> None:
+    async def hang(desk: Desk) -> None:
+        desk.store.goes_on.clear()
+        await asyncio.sleep(NOTE_EVERY_S)  # then the first save begins
+        await asyncio.sleep(hangs_for_s)
+        assert desk.troubles == told[:1]
+        desk.store.goes_on.set()
+        await asyncio.sleep(1.0)
+
+    desk.run(hang)
+
+    assert desk.troubles == told
 
 
 def test_a_saver_that_is_ended_while_it_writes_lets_nobody_wait(desk: Desk) -> None:

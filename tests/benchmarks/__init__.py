@@ -13,7 +13,7 @@
 | `import_cost` | time and memory of each library the daemon loads | none | 1 min |
 
 Each takes `--help`. None is a test. All but `decide_cost`, `disk_writes` and `import_cost` need a real
-mosquitto. All print the machine's load and how busy it was meanwhile: figures of a busy machine are worth little. A benchmark that
-sees something wrong (an edge missing or early, a refusal) ends with an error: a fast wrong answer is no
-result.
+mosquitto. All print the machine's load and how busy it was meanwhile: figures of a busy machine are worth
+little. A benchmark that sees something wrong (an edge missing or early, a refusal) ends with an error: a fast
+wrong answer is no result.
 """

@@ -41,7 +41,7 @@ def house_tables(
         "house": {"name": HOUSE},
         "place": {"latitude": 50.35, "longitude": 3.52, "elevation_m": 40.0, "time_zone": "Europe/Brussels"},
         "line": {"valves_at_once": min(zones, 16), "pause_s": 0.5},
-        "outputs": {"driver": "simulated", "path": "outputs.sim"},
+        "outputs": {"driver": "simulated", "path": str(run_directory_of(directory) / "outputs.sim")},
         "broker": {"host": "127.0.0.1", "port": port},
         "state": {"directory": str(directory), "run_directory": str(run_directory_of(directory))},
         "zones": [_zone(f"z{number}", part, more) for number in range(zones)],
@@ -81,7 +81,7 @@ def directory() -> Iterator[Path]:
 
 
 def run_directory_of(directory: Path) -> Path:
-    """Its run directory: in memory, as it is where services run."""
+    """Its run directory, for the log and the simulated valves too: in memory, as it is where services run."""
     return Path("/dev/shm") / directory.name
 
 
@@ -99,7 +99,7 @@ class RunningDaemon:
 
     @property
     def lines(self) -> SimulatedOutputsView:
-        return SimulatedOutputsView(self.directory / "outputs.sim")
+        return SimulatedOutputsView(run_directory_of(self.directory) / "outputs.sim")
 
     def keeper_pid(self) -> int:
         pid = listener_pid(run_directory_of(self.directory) / "keeper.sock")
@@ -108,7 +108,7 @@ class RunningDaemon:
 
     def log(self) -> list[dict[str, Any]]:
         """Every line it has logged so far."""
-        text = (self.directory / "log").read_text()
+        text = (run_directory_of(self.directory) / "log").read_text()
         return [json.loads(line) for line in text.splitlines(keepends=True) if line.endswith("\n")]
 
     def openings(self) -> int:
@@ -128,7 +128,9 @@ class RunningDaemon:
 
     def tail(self) -> str:
         """The end of what it said, for whoever has to find out."""
-        texts = [path.read_text() for path in (self.directory / "log", self.directory / "errors")]
+        texts = [
+            path.read_text() for path in (run_directory_of(self.directory) / "log", self.directory / "errors")
+        ]
         return "\n".join(text[-1500:] for text in texts)
 
     def has_logged(self, event: str) -> bool:
@@ -158,7 +160,9 @@ def started(
     command: list[str], directory: Path, environment: dict[str, str] | None = None
 ) -> Iterator[RunningDaemon]:
     """A daemon that logs into `directory`, ended at the end."""
-    with (directory / "log").open("wb") as log, (directory / "errors").open("wb") as errors:
+    run_directory_of(directory).mkdir(mode=0o700, exist_ok=True)
+    log_file = run_directory_of(directory) / "log"  # not on the disk whose writes are counted
+    with log_file.open("wb") as log, (directory / "errors").open("wb") as errors:
         started_s = time.monotonic()
         process = Popen(command, stdout=log, stderr=errors, env=environment)
     daemon = RunningDaemon(process=process, directory=directory, started_s=started_s)

@@ -19,13 +19,14 @@ from zoneinfo import ZoneInfo
 from simulators.bench_clock import LoopClock
 from simulators.memory_store import MemoryDisk, MemoryStore
 from simulators.rig import Rig
-from tests.scenarios.days import S_PER_DAY, Day, Excuse, hours
+from tests.scenarios.days import S_PER_DAY, Day, Excuse, hours, until
 
 STEP_S = 2.0  # a smaller move of the clock is no step
 BRUSSELS = ZoneInfo("Europe/Brussels")
 STARTS_AT = datetime(2025, 3, 27, 21, tzinfo=UTC)  # ten in the evening; most stories play on the next day
-LIVES_FOR_S = hours(51)  # over three midnights; summer time begins after the third
+LIVES_FOR_S = hours(50.5)  # over three midnights; summer time begins after the third
 LOOK_S = 120.0  # how often the house looks at its clock at least; on a machine it is every few seconds
+LAST_S = 15.0  # of a story; longer than any burst
 MOST_LOOKS = 2000  # at one instant: a house whose loop no longer waits would hang the test
 
 
@@ -167,6 +168,25 @@ class ClockDay(Day):
 
         Returns what it has kept: all, or of a rig that is cut off what a failing power leaves of it.
         """
+        rig = self._rig(disk, begins_s, boot_id)
+        disks = list[MemoryDisk]()
+
+        async def beside(rig: Rig) -> None:
+            await asyncio.gather(
+                self._hands(rig, begins_s),
+                self._people(rig, begins_s),
+                self._end_quietly(rig, begins_s + for_s, disks),
+            )
+
+        self.ended_s = begins_s
+        self.live(rig, for_s, beside)
+        self.begins_s.append(begins_s)
+        self.ends_s.append(self.ended_s)
+        if is_cut:
+            disks[0].noted.clear()
+        return disks[0] if is_cut else rig.store.disk
+
+    def _rig(self, disk: MemoryDisk | None, begins_s: float, boot_id: str) -> Rig:
         rig = Rig(
             self.config,
             self.starts_at,
@@ -179,38 +199,28 @@ class ClockDay(Day):
         for move in self.moves:
             if move.at_s <= begins_s:
                 _apply(rig, move)
+        return rig
 
-        async def hands(rig: Rig) -> None:
-            for move in self.moves:
-                if move.at_s > begins_s:
-                    await asyncio.sleep(move.at_s - rig.clock.now_s())
-                    _apply(rig, move)
+    async def _hands(self, rig: Rig, begins_s: float) -> None:
+        for move in self.moves:
+            if move.at_s > begins_s:
+                await asyncio.sleep(move.at_s - rig.clock.now_s())
+                _apply(rig, move)
 
-        async def people(rig: Rig) -> None:
-            for number, held in enumerate(self.holds):
-                if begins_s <= held.at_s:
-                    await asyncio.sleep(held.at_s - rig.clock.now_s())
-                    rig.ask("hold", f"hold-{number}", zone=held.zone, for_s=held.for_s, author="Ida")
-                    self.excuses.append(Excuse(held.zone, held.at_s, held.at_s + held.for_s))
+    async def _people(self, rig: Rig, begins_s: float) -> None:
+        for number, held in enumerate(self.holds):
+            if held.at_s > begins_s:
+                await asyncio.sleep(held.at_s - rig.clock.now_s())
+                rig.ask("hold", f"hold-{number}", zone=held.zone, for_s=held.for_s, author="Ida")
+                self.excuses.append(Excuse(held.zone, held.at_s, held.at_s + held.for_s))
 
-        disks = list[MemoryDisk]()
-
-        async def power(rig: Rig) -> None:
-            await asyncio.sleep(for_s - 0.001)
-            disks.append(deepcopy(rig.store.disk))
-            disks[0].noted.clear()
-
-        async def beside(rig: Rig) -> None:
-            await asyncio.gather(hands(rig), people(rig), power(rig))
-
-        self.ended_s = begins_s
-        self.live(rig, for_s, beside)
-        self.begins_s.append(begins_s)
-        self.ends_s.append(self.ended_s)
-        for at_s, line, _ in rig.keeper.edges[-1:]:
-            if at_s >= self.ended_s - 0.001:  # the end of a story cuts a burst
-                self.excuses.append(Excuse(line, at_s, at_s))
-        return disks[0] if is_cut else rig.store.disk
+    async def _end_quietly(self, rig: Rig, ends_s: float, disks: list[MemoryDisk]) -> None:
+        """The keeper goes when no line is open, so that the end of the story cuts no burst."""
+        await asyncio.sleep(ends_s - LAST_S - rig.clock.now_s())
+        await until(lambda: not rig.keeper.open_lines())
+        self.excuses.append(Excuse(None, rig.clock.now_s(), ends_s))
+        rig.keeper.die()
+        disks.append(deepcopy(rig.store.disk))
 
 
 def _apply(rig: Rig, move: Move) -> None:

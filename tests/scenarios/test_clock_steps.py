@@ -44,6 +44,7 @@ SIZES_S = {
     "ten_years": 3652 * S_PER_DAY,
 }
 WAYS = {"forward": 1.0, "back": -1.0}
+BOTH_WAYS = {"12h", "24h", "ten_years"}  # by default; in the campaign all of them
 AFTERWARDS = ("for_good", "set_right", "distrusted")
 WRONG_FOR_S = hours(2)
 
@@ -94,12 +95,12 @@ GRID = [Stepped(*each) for each in product(SIZES_S, WAYS, TIMES_S, AFTERWARDS)]
 
 
 def spread() -> list[Stepped]:
-    """Each size (half a day and more both ways), going round the times of day and what comes afterwards."""
+    """Each size, some of them both ways, going round the times of day and what comes afterwards."""
     times = list(TIMES_S)
     return [
         Stepped(size, way, times[number * 3 % len(times)], AFTERWARDS[number % 3])
         for number, (size, way) in enumerate(product(SIZES_S, WAYS))
-        if SIZES_S[size] >= hours(12) or (number // 2 + number) % 2
+        if size in BOTH_WAYS or (number // 2 + number) % 2
     ]
 
 
