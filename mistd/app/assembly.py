@@ -5,7 +5,7 @@ Knows no adapter: clock, keeper, bus and store are handed in. The wiring gives i
 
 import asyncio
 from collections.abc import Awaitable, Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from mistd.app.alarm_desk import AlarmDesk, DeskOutlets, Left
 from mistd.app.alarm_siren import Siren
@@ -151,7 +151,7 @@ async def _beginning(config: Config, edges: Edges, calendar: Calendar) -> Beginn
     except (StoreError, TimeoutError) as problem:
         why = str(problem) or f"the disk has not answered for {LOAD_WITHIN_S:.0f} s"
         store = UnreadStore(store)
-        loaded = Loaded(rows={}, troubles=(f"nothing is known of before this start: {why}",))
+        loaded = _stood_in(problem, why)
     rows, unreadable = readable_rows(loaded.rows)
     settings, unfit = settings_from(loaded.revisions, loaded.last_revision, clock)
     shift = shift_of(rows, clock, edges.boot_id)
@@ -186,6 +186,14 @@ def _alarm_desk(config: Config, edges: Edges, left: Left, inbox: Inbox, outlets:
         outlets=outlets,
         siren=Siren(seconds_of_minutes(siren.longest_min)),
     )
+
+
+def _stood_in(problem: Exception, why: str) -> Loaded:
+    """What a house begins from when its memory cannot be opened: cuttings first, and nothing is kept."""
+    found = problem.stand_in if isinstance(problem, StoreError) else None
+    if found is None:
+        return Loaded(rows={}, troubles=(f"nothing is known of before this start: {why}",))
+    return replace(found, troubles=(why, *found.troubles))
 
 
 def tell_of_disk(outlets: Outlets, saver: Saver, trouble: str | None) -> None:

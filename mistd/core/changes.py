@@ -24,7 +24,7 @@ from mistd.core.change_rules import (
 )
 from mistd.core.cycles import TimedCycle
 from mistd.core.events import EventKind
-from mistd.core.holds import ask_hold, ask_release
+from mistd.core.holds import ask_hold, ask_release, undo_hold
 from mistd.core.requests import AskHold, AskRelease, AskSetting, AskUndo
 from mistd.core.settings import (
     ClosedSet,
@@ -97,10 +97,7 @@ def ask_undo(turn: Turn, asked: AskUndo) -> None:
         turn.refuse(asked.request_id, revision.zone if revision else turn.plan.name, asked.author, problem)
         return
     if revision.kind is SettingKind.HOLD:
-        release = AskRelease(
-            request_id=asked.request_id, zone=revision.zone, author=asked.author, note=asked.note
-        )
-        ask_release(turn, release, undoes=revision.id)
+        undo_hold(turn, asked, revision)
         return
     value, ends_s = _value_before(turn, revision)
     index = turn.plan.index[revision.zone]

@@ -12,8 +12,8 @@ from math import inf
 from mistd.core.actions import AnswerRequest, Outcome, ShutValve
 from mistd.core.events import EventKind
 from mistd.core.interlocks import EDGE_S
-from mistd.core.requests import AskHold, AskRelease
-from mistd.core.settings import HoldSet, SettingKind
+from mistd.core.requests import AskHold, AskRelease, AskUndo
+from mistd.core.settings import HoldSet, Revision, SettingKind
 from mistd.core.turn import Turn
 from mistd.core.units import S_PER_HOUR, S_PER_MIN
 from mistd.core.zone import HOLD_WARNING_S, Hold, Phase, Zone, next_hold_duty_s
@@ -112,6 +112,48 @@ def ask_release(turn: Turn, asked: AskRelease, undoes: int | None = None) -> Non
     )
     reason = f"released; mist goes on by its cycle; revision {revision.id}"
     turn.ask_for(_kept_answer(asked.request_id, reason, 0.0, revision.id))
+
+
+def undo_hold(turn: Turn, asked: AskUndo, revision: Revision) -> None:
+    """Take a hold back: whoever holds the zone beneath it keeps it to the end that was promised to him."""
+    beneath = _held_beneath(turn, revision)
+    if beneath is None:
+        release = AskRelease(
+            request_id=asked.request_id, zone=revision.zone, author=asked.author, note=asked.note
+        )
+        ask_release(turn, release, undoes=revision.id)
+        return
+    zone = turn.touch(turn.plan.index[revision.zone])
+    ends_s = max(beneath.ends_s, turn.now_s + HOLD_WARNING_S)  # nobody in there has been warned yet
+    left_s = ends_s - turn.now_s
+    zone.hold = Hold(ends_s=ends_s, author=beneath.author, note=beneath.note)
+    value = HoldSet(for_s=left_s)
+    undone = turn.record(
+        SettingKind.HOLD,
+        revision.zone,
+        value,
+        ends_s,
+        asked.author,
+        asked.note,
+        asked.request_id,
+        revision.id,
+    )
+    what = f"revision {revision.id} undone: {beneath.author} holds it for {left_s / S_PER_MIN:.3g} min more"
+    figures: dict[str, float | str] = {"revision": undone.id, "setting": SettingKind.HOLD.value}
+    turn.tell(EventKind.SETTING_UNDONE, revision.zone, f"{what}, by {asked.author}", figures)
+    turn.ask_for(_kept_answer(asked.request_id, f"{what}; revision {undone.id}", left_s, undone.id))
+
+
+def _held_beneath(turn: Turn, revision: Revision) -> Revision | None:
+    """The longest of the holds that were asked for before this one, since the last release."""
+    longest: Revision | None = None
+    for other in reversed(turn.settings.stacks.get(revision.key, ())):
+        if other.value is None:
+            break
+        is_longer = longest is None or other.ends_s > longest.ends_s
+        if other.id != revision.id and other.ends_s > turn.now_s and is_longer:
+            longest = other
+    return longest
 
 
 def attend_hold(turn: Turn, index: int) -> None:

@@ -4,6 +4,11 @@ The loop turns them into events; nothing else of an outside library's errors is 
 Bad configuration has its own error (`mistd.app.config.ConfigError`): that is the grower's to mend.
 """
 
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from mistd.ports.store import Loaded
+
 
 class PortError(Exception):
     """Something outside the program did not do what it was asked."""
@@ -19,6 +24,8 @@ class KeeperError(PortError):
 
 class StoreError(PortError):
     """What a restart needs could not be read or written."""
+
+    stand_in: "Loaded | None" = None  # of a load: what can be begun from all the same, though nothing be kept
 
 
 class BusError(PortError):

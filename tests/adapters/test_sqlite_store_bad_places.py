@@ -19,6 +19,7 @@ from tests.adapters.state_files import (
     ROOT,
     ROWS,
     load_once,
+    revision,
     rows_seen_by_another,
     save_once,
     small_disk,
@@ -148,6 +149,27 @@ def test_a_read_only_disk_is_told(tmp_path: Path) -> None:
         subprocess.run(["mount", "-o", "remount,ro", disk.resolve()], check=True)
 
         assert refusal(disk / "state.db") == f"{disk.resolve() / 'state.db'}: Read-only file system"
+
+
+def test_what_was_set_can_be_begun_from_on_a_disk_that_can_no_longer_be_written(tmp_path: Path) -> None:
+    """A card gone read-only must not undo a hold or a weaning: it can still be read."""
+
+    async def stand_in(path: Path) -> Loaded | None:
+        store = store_at(path)
+        with pytest.raises(StoreError) as refused:
+            await store.load()
+        await store.close()
+        return refused.value.stand_in
+
+    with small_disk(tmp_path / "disk") as disk:
+        save_once(disk / "state.db", Batch(rows=ROWS, revisions=(revision(7),)))
+        subprocess.run(["mount", "-o", "remount,ro", disk.resolve()], check=True)
+
+        found = asyncio.run(stand_in(disk / "state.db"))
+
+    assert found is not None
+    assert (found.rows, found.revisions, found.last_revision) == (ROWS, (revision(7),), 7)
+    assert "last-good.json" in found.troubles[0]
 
 
 LIMITED = """

@@ -118,7 +118,7 @@ def of_control(rig: Rig) -> list[tuple[str, str, str, str]]:
     ]
 
 
-@pytest.mark.parametrize("seed", range(12))
+@pytest.mark.parametrize("seed", range(8))
 def test_nothing_that_is_asked_about_alarms_changes_what_the_lines_do(seed: int, config: Config) -> None:
     happenings, asked = history(Random(seed)), requests(Random(1000 + seed))
 
@@ -132,7 +132,7 @@ def test_nothing_that_is_asked_about_alarms_changes_what_the_lines_do(seed: int,
 
 def test_the_histories_are_worth_their_name(config: Config) -> None:
     """Alarms are raised in them, and people get what they ask for."""
-    rigs = [lived_through(config, history(Random(seed)), requests(Random(1000 + seed))) for seed in range(6)]
+    rigs = [lived_through(config, history(Random(seed)), requests(Random(1000 + seed))) for seed in range(4)]
 
     done = [
         answer

@@ -226,6 +226,21 @@ def test_a_store_that_cannot_be_read_is_told_and_the_house_begins_as_its_file_sa
     assert {line for _, line, is_open in second.keeper.edges if is_open} == {"left", "right"}
 
 
+def test_what_stands_in_for_a_store_that_cannot_be_opened_is_in_force(lives: Lives) -> None:
+    """A full or read-only disk undoes no timetable and no hold: they can be read, and nothing is kept."""
+    lives.live(set_everything, for_s=100.0)
+    found = asyncio.run(MemoryStore(disk=lives.disk).load())
+    store = MemoryStore(disk=lives.disk)
+    store.fail_with = StoreError("the disk is full")
+    store.fail_with.stand_in = replace(found, troubles=("settings and state come from a copy",))
+
+    second = lives.live(store=store)
+
+    reasons = [told["reason"] for told in second.events("state_unreadable")]
+    assert reasons == ["the disk is full", "settings and state come from a copy"]
+    assert second.house.zones[0].timetable is not None
+
+
 def test_what_could_not_be_read_at_the_start_is_not_written_over_and_is_in_force_after_a_restart(
     lives: Lives,
 ) -> None:

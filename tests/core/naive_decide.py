@@ -284,6 +284,12 @@ class NaiveHouse:
         }
         if change is None or not self.book.may_be_undone(change, hopes, is_held):
             self.answer(request.request_id, "refused")
+        elif change.kind is SettingKind.HOLD and self.book.promised_beneath(change, self.now_s):
+            ends_s = max(self.book.promised_beneath(change, self.now_s), self.now_s + 120.0)
+            self.zones[change.zone].hold_ends_s = ends_s
+            value = HoldSet(for_s=ends_s - self.now_s)
+            back = Change(SettingKind.HOLD, change.zone, value, ends_s, change.number)
+            self.keep(back, request.request_id)
         elif change.kind is SettingKind.HOLD:
             release = AskRelease(request_id=request.request_id, zone=change.zone, author="")
             self.hear_release(self.zones[change.zone], release, change.number)

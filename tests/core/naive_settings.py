@@ -167,6 +167,16 @@ class Book:
         earlier = [each for each in self.of_the_same(change) if each.number < change.number]
         return earlier[-1] if earlier else None
 
+    def promised_beneath(self, change: Change, now_s: float) -> float:
+        """Until when others hold the zone who asked before, since its last release; 0 when nobody does."""
+        ends_s = [0.0]
+        for each in self.of_the_same(change):
+            if each.value is None:
+                ends_s = [0.0]
+            elif each is not change and each.ends_s > now_s:
+                ends_s.append(each.ends_s)
+        return max(ends_s)
+
     def may_be_undone(self, change: Change, hopes: Mapping[str, Hope], is_held: Mapping[str, bool]) -> bool:
         if self.of_the_same(change)[-1] is not change:
             return False

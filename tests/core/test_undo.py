@@ -280,6 +280,47 @@ def test_undoing_a_hold_releases_it() -> None:
     assert answer.figures == {"for_s": 0.0, "revision": 2}
 
 
+def test_undoing_an_extension_leaves_the_hold_of_whoever_was_in_there_before() -> None:
+    """Ben asks for longer and takes it back: Ana, who works in there, keeps the time she was promised."""
+    paper = house_at_work(PLAN)
+    paper.decide(10.0, ask_hold(for_s=900.0, author="ana"))
+    paper.decide(20.0, ask_hold(for_s=1500.0, request_id="hold-2", author="ben"))
+
+    decision = paper.decide(30.0, ask_undo(2, author="ben"))
+
+    held = paper.zone().hold
+    assert held is not None
+    assert (held.ends_s, held.author) == (910.0, "ana")
+    (revision,) = kept(decision)
+    assert (revision.ends_s, revision.undoes) == (910.0, 2)
+    (answer,) = answers(decision)
+    assert answer.figures == {"for_s": 880.0, "revision": 3}
+    assert told(decision, EventKind.HOLD_ENDED) == []
+
+
+def test_whoever_gets_a_hold_back_that_is_nearly_over_still_has_two_minutes_to_leave() -> None:
+    paper = house_at_work(PLAN)
+    paper.decide(10.0, ask_hold(for_s=300.0, author="ana"))
+    paper.decide(20.0, ask_hold(for_s=1500.0, request_id="hold-2", author="ben"))
+
+    decision = paper.decide(300.0, ask_undo(2, author="ben"))
+
+    held = paper.zone().hold
+    assert held is not None
+    assert (held.ends_s, held.is_warned) == (420.0, True)
+    assert len(told(decision, EventKind.HOLD_NEARLY_OVER)) == 1
+
+
+def test_undoing_an_extension_of_a_hold_that_would_be_over_releases_it() -> None:
+    paper = house_at_work(PLAN)
+    paper.decide(10.0, ask_hold(for_s=60.0, author="ana"))
+    paper.decide(20.0, ask_hold(for_s=1500.0, request_id="hold-2", author="ben"))
+
+    paper.decide(70.0, ask_undo(2, author="ben"))
+
+    assert paper.zone().hold is None
+
+
 def test_a_release_is_not_undone_since_nobody_may_go_in_without_asking() -> None:
     paper = house_at_work(PLAN)
     paper.decide(10.0, ask_hold())

@@ -34,7 +34,7 @@ ZONES = (
 UNDISTURBED_S = GAP_S + 1.0  # a burst that comes later than this after the last was held up
 NOT_ROOT = ("setpriv", "--bounding-set=-dac_override,-dac_read_search")  # else root writes where nobody may
 WITHOUT_ROOTS_RIGHT = (*NOT_ROOT, *RUN) if os.geteuid() == 0 else RUN
-ATTACHED_WITHIN_S = 10.0
+ATTACHED_WITHIN_S = DETACHED_WITHIN_S = 10.0
 
 
 @contextmanager
@@ -210,8 +210,17 @@ def ailing(daemon: Program, how: str) -> Iterator[None]:
             pytest.skip(f"no process can be traced here: {tracer.communicate()[1].decode()}")
         yield
     finally:
-        if tracer.poll() is None:
-            tracer.send_signal(signal.SIGINT)
+        _let_go(tracer)
+
+
+def _let_go(tracer: "subprocess.Popen[bytes]") -> None:
+    """It detaches when it is asked to, but not from a call that it holds up; the end of it lets go of all."""
+    with suppress(ProcessLookupError):
+        tracer.send_signal(signal.SIGINT)
+    try:
+        tracer.communicate(timeout=DETACHED_WITHIN_S)
+    except subprocess.TimeoutExpired:
+        tracer.kill()
         tracer.communicate()
 
 

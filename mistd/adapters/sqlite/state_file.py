@@ -26,7 +26,7 @@ from mistd.adapters.sqlite.schema import (
     put_books,
     read_items,
 )
-from mistd.adapters.sqlite.stand_ins import build_copy
+from mistd.adapters.sqlite.stand_ins import build_copy, stand_in
 from mistd.adapters.sqlite.tail import Notes, notes_in, tail_bytes
 from mistd.adapters.sqlite.values import check_batch
 from mistd.ports.errors import StoreError
@@ -63,6 +63,11 @@ class StateFile:
         with port_errors(self._path):
             self._tried(lambda: self._open_and_fold(troubles), troubles)
             return self._known().loaded(troubles)
+
+    def stand_in(self) -> Loaded | None:
+        """What can be begun from when the file cannot be opened to write; nothing is touched."""
+        found = stand_in(self._database.backup, self._last_good.path)
+        return found.known.loaded([f"settings and state come from {found}"]) if found else None
 
     def save(self, batch: Batch, upto: int) -> str | None:
         """Write a batch that stands for all notes of this start up to a number; say what was mended."""

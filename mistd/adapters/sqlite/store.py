@@ -53,7 +53,11 @@ class SqliteStore:
     async def load(self) -> Loaded:
         self._refuse_if_closed()
         upto = self._noted
-        loaded = await self._writer.do(self._file.load)
+        try:
+            loaded = await self._writer.do(self._file.load)
+        except StoreError as problem:  # a full or read-only disk can still be read
+            problem.stand_in = await self._writer.do(self._file.stand_in)
+            raise
         await self._empty_tail(upto)
         return loaded
 
