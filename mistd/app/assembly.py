@@ -123,6 +123,7 @@ async def assembled(config: Config, edges: Edges, greeting: str) -> Daemon:
         decide=edges.decide,
     )
     return Daemon(
+        clock=clock,
         control=control,
         keeper=edges.keeper,
         bus=edges.bus,

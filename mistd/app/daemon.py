@@ -15,10 +15,12 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+from apscheduler.schedulers.asyncio import AsyncIOScheduler
+
 from mistd.app.alarm_desk import AlarmDesk
 from mistd.app.config import Config
 from mistd.app.control_loop import ControlLoop
-from mistd.app.housekeeping import scheduler
+from mistd.app.housekeeping import LOOK_EVERY_S, replan, scheduler
 from mistd.app.inbox import Inbox
 from mistd.app.last_good import Origin, keep
 from mistd.app.outlets import Outlets
@@ -39,6 +41,7 @@ KEEP_AGAIN_S = 86_400.0  # the state directory may have been emptied or full
 class Daemon:
     """The parts of a running house, wired."""
 
+    clock: Clock
     control: ControlLoop
     keeper: LineKeeper
     bus: Bus
@@ -86,6 +89,7 @@ class Daemon:
         duties = scheduler(self.nightly) if self.is_housekept else None
         if duties:
             duties.start()
+            side.append(asyncio.create_task(self._again_and_again("duties", partial(self._replan, duties))))
         reason = "a fault in the program"
         try:
             ends: list[asyncio.Future[Any]] = [*vital, stop]
@@ -96,6 +100,12 @@ class Daemon:
             if duties:
                 duties.shutdown(wait=False)
             await self._end(reason, vital, side)
+
+    async def _replan(self, duties: AsyncIOScheduler) -> None:
+        """Look every hour whether the clock was moved from under the duties."""
+        while True:
+            await asyncio.sleep(LOOK_EVERY_S)
+            replan(duties, self.clock.utc())
 
     async def nightly(self) -> None:
         """Let go of what is too old, then copy what a restart needs; a disk that cannot is told."""

@@ -178,6 +178,8 @@ class Saver:
         while True:
             await self._wait()
             if self._waiting or self._is_time_to_save():
+                if self._is_failing:
+                    await self._note(or_save=False)  # in memory there may be room, and kills do not wait
                 await self.save()
             else:
                 await self._note()
@@ -240,7 +242,7 @@ class Saver:
         self.lost_entries += writing.without_surplus()
         self._unsaved = writing
 
-    async def _note(self) -> None:
+    async def _note(self, *, or_save: bool = True) -> None:
         self._is_urgent.clear()
         self._gather()
         noting, self._fresh = self._fresh, Pending()
@@ -248,6 +250,8 @@ class Saver:
         try:
             await self._store.note(noting.batch())
         except Exception as problem:  # as above
+            if not or_save:
+                return
             await self.save()
             if not self._is_failing and not self._is_without_notes:
                 self._is_without_notes = True

@@ -486,6 +486,24 @@ def test_a_failing_disk_is_tried_every_ten_seconds_not_every_quarter_of_an_hour(
     assert [at_s for at_s, _ in desk.store.saves] == [10.0, pytest.approx(20.1)]
 
 
+def test_while_the_disk_fails_what_happens_is_noted_all_the_same(desk: Desk) -> None:
+    """The notes are in memory: a kill while the card is full must not take days of the journal."""
+
+    async def fail_to_save(desk: Desk) -> None:
+        await asyncio.sleep(NOTE_EVERY_S + 0.1)
+        desk.store.fault = OSError("no room")
+        assert not await desk.saver.kept()
+        desk.saver.keep_entry(entry(1))
+        await asyncio.sleep(NOTE_EVERY_S + 0.1)
+        desk.saver.keep_entry(entry(2))
+        await asyncio.sleep(NOTE_EVERY_S + 0.1)
+
+    desk.run(fail_to_save)
+
+    noted = [each for _, batch in desk.store.notes for each in batch.entries]
+    assert reasons(noted) == ["number 1", "number 2"]
+
+
 def test_what_could_not_be_written_is_written_in_order_with_what_came_after(desk: Desk) -> None:
     async def fail_twice(desk: Desk) -> None:
         desk.store.fail_with = FULL
