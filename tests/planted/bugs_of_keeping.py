@@ -4,6 +4,22 @@ from tests.planted.bug import Bug
 
 KEEPING: tuple[Bug, ...] = (
     Bug(
+        name="a-commit-without-sync",
+        promise="a setting that was answered done survives a power cut",
+        file="mistd/adapters/sqlite/database.py",
+        good='"PRAGMA synchronous=FULL"',
+        bad='"PRAGMA synchronous=OFF"',
+        caught_by="tests/safety/test_power_loss.py::test_no_power_cut_takes_or_spoils_what_was_acknowledged",
+    ),
+    Bug(
+        name="an-undone-extension-ends-anothers-hold",
+        promise="no hold is shortened by another",
+        file="mistd/core/holds.py",
+        good="    beneath = _held_beneath(turn, revision)\n",
+        bad="    beneath = None\n",
+        caught_by="tests/core/test_undo.py::test_undoing_an_extension_leaves_the_hold_of_whoever_was_in_there_before",
+    ),
+    Bug(
         name="ids-are-forgotten-at-a-restart",
         promise="the same id gets the same answer and no second action, over a restart too",
         file="mistd/app/assembly.py",

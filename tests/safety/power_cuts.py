@@ -23,6 +23,8 @@ from mistd.adapters.sqlite.store import SqliteStore
 from tests.adapters.state_files import ROOT
 from tests.safety.store_life import live
 
+AS_IT_IS = "as it is"  # with the syncs that the program itself makes
+
 SECTOR = 512
 CALLS = "pwrite64,write,ftruncate,truncate,fsync,fdatasync,rename,unlink,openat,mkdir"
 LINE = re.compile(r"(\w+)\((.*)\)\s+= (-?\d+)")
@@ -267,7 +269,8 @@ def cuts(
 def main() -> None:
     """Live, with syncs as they are told and a log that is put away often."""
     place, start, synchronous = Path(sys.argv[1]), sys.argv[2], sys.argv[3]
-    pragmas = (*PRAGMAS, f"PRAGMA synchronous={synchronous}", "PRAGMA wal_autocheckpoint=40")
+    syncs = () if synchronous == AS_IT_IS else (f"PRAGMA synchronous={synchronous}",)
+    pragmas = (*PRAGMAS, *syncs, "PRAGMA wal_autocheckpoint=40")
     lives = {
         "new": (range(1, 7), range(7, 9)),
         "killed": (range(6, 9),),

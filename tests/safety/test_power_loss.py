@@ -12,7 +12,7 @@ import pytest
 
 from mistd.ports.errors import StoreError
 from tests.safety.failing_disk import STEPS_BEFORE, check_version_1, paths, prepare
-from tests.safety.power_cuts import Call, Cut, Image, cuts, recorded
+from tests.safety.power_cuts import AS_IT_IS, Call, Cut, Image, cuts, recorded
 from tests.safety.store_life import found_at
 
 IN_MEMORY = Path("/dev/shm")
@@ -105,7 +105,7 @@ def step_on(cut: Cut, start: str, place: Path) -> int | None:
 def test_no_power_cut_takes_or_spoils_what_was_acknowledged(
     start: str, subsets: int, fewest: int, place: Path
 ) -> None:
-    count = counted(place, start, "FULL", subsets)
+    count = counted(place, start, AS_IT_IS, subsets)
 
     print(f"{start}: {count}, seed {SEED}")
     assert (count.lost, count.wrong) == (0, 0), f"{count}, seed {SEED}"
@@ -124,7 +124,7 @@ def test_power_cuts_take_what_was_acknowledged_when_it_is_not_synced(synchronous
 @pytest.mark.campaign
 @pytest.mark.parametrize("start", ["new", "killed", "spoilt", "version 1"])
 def test_no_power_cut_of_very_many_takes_or_spoils_what_was_acknowledged(start: str, place: Path) -> None:
-    count = counted(place, start, "FULL", 60)
+    count = counted(place, start, AS_IT_IS, 60)
 
     print(f"{start}: {count}, seed {SEED}")
     assert (count.lost, count.wrong) == (0, 0), f"{count}, seed {SEED}"
