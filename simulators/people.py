@@ -38,8 +38,8 @@ def _set(at_min: float, author: str, zone: str, setting: str, value: Any, note: 
 
 
 ASKS = (
-    _set(2, "nadia", "fuchsia", "trim", {"percent": 15, "for_s": 6 * 3600}, "hot afternoon"),
-    _set(5, "nadia", "coleus", "timetable", {"day": {"burst_s": 7, "gap_min": 5}}, "longer, less often"),
+    _set(4, "nadia", "fuchsia", "trim", {"percent": 15, "for_s": 6 * 3600}, "hot afternoon"),
+    _set(7, "nadia", "coleus", "timetable", {"day": {"burst_s": 7, "gap_min": 5}}, "longer, less often"),
     _set(9, "tomas", "lavender", "closed", {"for_s": 4 * 3600}, "sprayed at noon"),
     _set(14, "tomas", "salvia", "hold", {"for_s": 15 * 60}, "taking out the rooted trays"),
     _set(26, "nadia", "fuchsia", "skip", {}, "leaves still wet"),
