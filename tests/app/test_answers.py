@@ -123,6 +123,22 @@ def test_a_promise_waits_for_a_slow_disk_and_is_not_given_before(lives: Lives) -
     assert waits_s <= person.waited_s <= waits_s + 0.25
 
 
+def test_nobody_is_told_of_a_change_while_the_disk_hangs(lives: Lives) -> None:
+    """A kill now would give its number to another change."""
+    told: list[list[dict[str, Any]]] = []
+
+    async def look_then_mend(rig: Rig) -> None:
+        told.append(changes_told(rig))
+        await mend(rig)
+        told.append(changes_told(rig))
+
+    rig = lived(lives, WithAHangingDisk("set", then=look_then_mend, **TRIM))
+
+    assert [len(changes) for changes in told] == [0, 1]
+    of_left = [each for each in rig.bus.published if each.topic == rig.topics.settings("left")]
+    assert len(of_left) == 2
+
+
 def test_nobody_waits_for_a_promise_for_ever(lives: Lives) -> None:
     person = WithAHangingDisk("set", **HOLD)
 
