@@ -31,13 +31,14 @@ def scheduler(nightly: Callable[[], Awaitable[None]]) -> AsyncIOScheduler:
 
 
 def replan(duties: AsyncIOScheduler, now: datetime) -> None:
-    """Plan the next night anew when it is further away than a day.
+    """Plan the next night anew when it is further away than a day, ahead or gone by.
 
     It was planned by the wall clock of then: a board that booted years ahead and was set right would else do
-    no duty for years.
+    no duty for years; one that booted in 1970 would hold up the loop for seconds, going through every night
+    since.
     """
     job = duties.get_job(NIGHTLY)
-    if job.next_run_time is None or job.next_run_time - now > PLANNED_WITHIN:
+    if job.next_run_time is None or abs(job.next_run_time - now) > PLANNED_WITHIN:
         job.reschedule(_every_night())
 
 
