@@ -119,3 +119,22 @@ async def answered(rig: Rig, request_id: str, within_s: float = 60.0) -> dict[st
         assert rig.clock.now_s() < until_s, f"no answer to {request_id} within {within_s} s"
         await asyncio.sleep(0.25)
     return rig.answers()[request_id]
+
+
+async def set_everything(rig: Rig) -> None:
+    """Each kind of setting once, each answered; then some life."""
+    await asyncio.sleep(30.0)
+    asked: dict[str, tuple[str, dict[str, Any]]] = {
+        "timetable": ("left", {"day": {"burst_s": 7.0, "gap_min": 4.0}}),
+        "trim": ("left", {"percent": 25.0, "for_s": 7200.0}),
+        "skip": ("left", {"for_s": 7200.0}),
+        "hold": ("right", {"for_s": 3600.0}),
+    }
+    for kind, (zone, value) in asked.items():
+        rig.ask("set", kind, zone=zone, setting=kind, value=value, author="Ida", note=f"why {kind}")
+        assert (await answered(rig, kind))["outcome"] == "done"
+
+
+def near(one: str, other: str, within_s: float = 0.01) -> bool:
+    """Whether two instants as told are the same but for the last digits."""
+    return abs((datetime.fromisoformat(one) - datetime.fromisoformat(other)).total_seconds()) <= within_s
