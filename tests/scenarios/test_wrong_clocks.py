@@ -73,7 +73,7 @@ ODD_NIGHTS = [
 
 
 def lived_over(night: Night, place: Path, steps: Sequence[Move] = ()) -> ClockDay:
-    """From six in the evening before to six in the morning after that day."""
+    """From ten in the evening before until the day after that day has begun."""
     tables = tomllib.loads(EXAMPLE.read_text())
     tables["place"] |= {
         "latitude": night.latitude,
@@ -82,9 +82,9 @@ def lived_over(night: Night, place: Path, steps: Sequence[Move] = ()) -> ClockDa
     }
     config = load_config(written(place, toml_of(tables)))
     zone = ZoneInfo(night.time_zone)
-    evening = datetime.fromisoformat(night.date).replace(tzinfo=zone) - timedelta(hours=6)
+    evening = datetime.fromisoformat(night.date).replace(tzinfo=zone) - timedelta(hours=2)
     day = ClockDay(config, starts_at=evening.astimezone(UTC), moves=steps)
-    day.live_on(hours(6 + 24 + 6))
+    day.live_on(hours(2 + night.lasts_h + 1))
     return day
 
 
@@ -111,7 +111,7 @@ def test_a_clock_set_by_hand_in_the_night_of_summer_time_ends_no_day_twice(
     night: Night, by_h: float, tmp_path: Path
 ) -> None:
     """Somebody does by hand what the zone has done already, and takes it back at breakfast."""
-    steps = [Move(at_s=hours(8.5), by_s=hours(by_h)), Move(at_s=hours(14), by_s=hours(-by_h))]
+    steps = [Move(at_s=hours(4.5), by_s=hours(by_h)), Move(at_s=hours(10), by_s=hours(-by_h))]
 
     check(lived_over(night, tmp_path, steps))
 
@@ -135,7 +135,7 @@ def test_a_new_house_whose_clock_is_set_late_ends_each_day_once(
     ]
     day = ClockDay(example, starts_at=AFTERNOON, moves=moves)
 
-    day.live_on(hours(36))
+    day.live_on(hours(34))
 
     check(day)
     assert dates_ended(day) == ["2025-03-28", "2025-03-29"]
