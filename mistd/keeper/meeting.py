@@ -1,6 +1,6 @@
 """Where a keeper is met, and that a house has one only: its socket and its lock, in the run directory.
 
-Rule: neither is taken from a keeper that lives; what a dead one left is no hindrance.
+Rule: neither is taken from a keeper that can be met; what a dead one left is no hindrance.
 """
 
 import fcntl
@@ -42,3 +42,27 @@ def listener(path: str, most_callers: int) -> socket.socket:
     listening.listen(most_callers)
     listening.setblocking(False)
     return listening
+
+
+class Door:
+    """The path by which callers find a socket: somebody may clear it away, and another's may stand there."""
+
+    def __init__(self, listening: socket.socket) -> None:
+        self._path: str = listening.getsockname()
+        self._made = _inode(self._path)
+
+    def is_there(self) -> bool:
+        """Whether whoever calls at the path reaches this socket."""
+        return self._made is not None and _inode(self._path) == self._made
+
+    def take_away(self) -> None:
+        """Leave no path that leads nowhere, and none that is another's."""
+        if self.is_there():
+            Path(self._path).unlink(missing_ok=True)
+
+
+def _inode(path: str) -> tuple[int, int] | None:
+    with suppress(OSError):
+        status = os.lstat(path)
+        return status.st_dev, status.st_ino
+    return None

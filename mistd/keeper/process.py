@@ -7,6 +7,7 @@ Rule 1: on every turn, what is over is shut before anything is read.
 Rule 2: no way out of this process leaves a line open.
 Rule 3: whoever is not the daemon in charge may only shut.
 Rule 4: a siren is no valve: whether it sounds, and what fails in it, changes nothing that a valve does.
+Rule 5: whoever cannot be met makes room: with no daemon and its socket's path cleared away, it ends.
 """
 
 import json
@@ -24,7 +25,7 @@ from pathlib import Path
 from typing import Any
 
 from mistd.core.leases import Ledger
-from mistd.keeper.meeting import listener, locked
+from mistd.keeper.meeting import Door, listener, locked
 from mistd.keeper.signals import SignalLines
 from mistd.keeper.wire import KeeperSpec, LineBuffer, WireError, decoded, encoded
 from mistd.ports.errors import LinesError
@@ -33,6 +34,7 @@ from mistd.ports.lines import Lines
 RETRY_SHUT_S = 0.25  # a line that would not shut is tried again this often
 MOST_CALLERS = 8
 LONGEST_WAIT_S = 60.0
+LOOK_FOR_DOOR_S = 1.0  # with no daemon connected
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,6 +71,7 @@ class Keeper:
         self._lines = lines
         self._signals = signals
         self._listener = listening
+        self._door = Door(listening)
         self._clock = clock
         self._ledger = Ledger(spec.rules, clock.now_s())
         self._callers: list[Caller] = []
@@ -85,6 +88,8 @@ class Keeper:
             self._shut_what_is_over()
             for reader in ready:
                 self._attend(reader, stop)
+            if self._owner is None and not self._ledger.open_lines() and not self._door.is_there():
+                self._is_retiring = True  # no daemon can come: it would only keep the next keeper off
         self.shut_all("the keeper is ending")
         for line, problem in self._signals.switch_all_off():
             self._tell_trouble(line, problem)
@@ -108,7 +113,7 @@ class Keeper:
         if self._owner:
             next_s = min(next_s, self._ledger.heard_s + self._spec.rules.heartbeat_s)
         wait_s = (next_s - self._clock.now_s()) / self._clock.speed
-        return min(max(wait_s, 0.0), LONGEST_WAIT_S)
+        return min(max(wait_s, 0.0), LONGEST_WAIT_S if self._owner else LOOK_FOR_DOOR_S)
 
     def _shut_what_is_over(self) -> None:
         now_s = self._clock.now_s()
@@ -324,7 +329,7 @@ def start(clock: KeeperClock) -> None:
             lines, signals = outputs(spec, clock.now_s)
             lines.claim()
             listening = listener(spec.socket_path, MOST_CALLERS)
-            held.callback(Path(spec.socket_path).unlink, missing_ok=True)
+            held.callback(Door(listening).take_away)
             held.callback(signals.release)
             held.callback(lines.release)  # the last in here is the first to be done: the valves
         except (OSError, LinesError) as problem:

@@ -3,6 +3,7 @@
 import json
 import os
 import signal
+import socket
 import subprocess
 import sys
 import tempfile
@@ -202,6 +203,42 @@ def test_lock_and_socket_of_a_killed_keeper_are_free_for_the_next() -> None:
 
         with started(directory) as second, daemon_of(second):
             assert second.said["told"] == "started"
+
+
+def test_a_keeper_that_nobody_can_meet_any_more_makes_room_for_the_next() -> None:
+    """Somebody cleared the run directory away, then the daemon died: else the house would stay dry."""
+    with run_directory() as directory, started(directory) as first:
+        with daemon_of(first):
+            Path(first.spec.socket_path).unlink()
+            Path(first.spec.lock_path).unlink()
+
+        assert first.ended() == 0
+        with started(directory) as second:
+            assert second.said["told"] == "started"
+            assert listener_pid(second.spec.socket_path) == second.child.pid
+
+
+def test_a_keeper_that_ends_leaves_anothers_socket_alone() -> None:
+    with run_directory() as directory, started(directory) as keeper:
+        with daemon_of(keeper) as daemon:
+            Path(keeper.spec.socket_path).unlink()
+            with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as other:
+                other.bind(keeper.spec.socket_path)
+            daemon.open("left", 30.0)
+            daemon.hear_told("opened")
+
+        assert keeper.ended() == 0
+        assert open_lines(keeper.spec) == set()
+        assert Path(keeper.spec.socket_path).exists()
+
+
+def test_a_keeper_with_a_daemon_goes_on_though_its_socket_is_cleared_away() -> None:
+    with run_directory() as directory, started(directory) as keeper, daemon_of(keeper) as daemon:
+        Path(keeper.spec.socket_path).unlink()
+        daemon.open("left", 1.5)  # longer than it waits before it looks for the path
+
+        assert daemon.hear_told("shut")["open_s"] >= 1.5
+        assert keeper.child.poll() is None
 
 
 def test_two_houses_may_not_share_one_file_of_lines() -> None:

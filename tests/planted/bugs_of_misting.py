@@ -4,6 +4,14 @@ from tests.planted.bug import Bug
 
 MISTING = (
     Bug(
+        name="a-keeper-that-cannot-be-met-stays",
+        promise="the next daemon gets the lines, whatever was cleared away",
+        file="mistd/keeper/process.py",
+        good="and not self._door.is_there():",
+        bad="and False:",
+        caught_by="tests/keeper/test_start.py::test_a_keeper_that_nobody_can_meet_any_more_makes_room_for_the_next",
+    ),
+    Bug(
         name="a-line-need-not-rest",
         promise="the keeper lets every line rest, whatever the daemon orders",
         file="mistd/core/leases.py",

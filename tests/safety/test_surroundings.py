@@ -13,7 +13,7 @@ from contextlib import contextmanager, suppress
 
 import pytest
 
-from tests.safety.disks import ZONES, after_restart, at_a_broker, is_undisturbed
+from tests.safety.disks import ZONES, after_restart, at_a_broker, is_undisturbed, kill
 from tests.safety.harness import House, until
 from tests.safety.watching import Watch
 
@@ -69,7 +69,20 @@ def a_run_directory_that_is_deleted_costs_no_burst_and_notes_are_taken_again() -
     assert is_undisturbed(watch)
 
 
+def a_run_directory_that_is_deleted_before_a_kill_leaves_no_keeper_in_the_way_of_the_next() -> None:
+    """The keeper that lives on can no longer be met; the next daemon has to get the lines all the same."""
+    with at_a_broker() as (house, daemon, asker):
+        asker.answer(asker.ask("hold", zone="held", for_s=3600.0, note="at work"))
+        shutil.rmtree(house.run_directory)
+        kill(daemon)
+        _, zone = after_restart(house, asker)
+
+        house.until_misted_again()
+        assert zone["hold"]["note"] == "at work"
+
+
 CLAIMS: tuple[Callable[[], None], ...] = (
+    a_run_directory_that_is_deleted_before_a_kill_leaves_no_keeper_in_the_way_of_the_next,
     a_stalled_reader_of_the_log_does_not_hold_up_misting,
     a_run_directory_that_is_deleted_costs_no_burst_and_notes_are_taken_again,
 )
