@@ -81,8 +81,8 @@ async def assembled(config: Config, edges: Edges, greeting: str) -> Daemon:
         edges.boot_id,
         lambda trouble: tell_of_disk(outlets, saver, trouble),
         lambda found: outlets.tell(EventKind.STATE_UNREADABLE, found),
+        speed=edges.speed,
     )
-    saver.speed = edges.speed
     answered = {each.request_id: each.answer.encode() for each in beginning.loaded.answers}
     inbox = Inbox(plan, topics, sensor_topics(config), clock, edges.bus.publish, answered)
     teller = Teller(config, topics, clock, edges.bus.publish, beginning.loaded.revisions)

@@ -74,6 +74,7 @@ class ControlLoop:
         """
         self.house = house
         self.passes = 0
+        self.clock_steady_since_s = clock.now_s()  # since the start, or the last step of the wall clock
         self.in_charge = asyncio.Event()  # set after the first whole pass with a keeper that is ready
         self._clock = clock
         self._calendar = calendar
@@ -119,6 +120,7 @@ class ControlLoop:
 
     def _tell_of_step(self, now_s: float) -> None:
         stepped_s = self._calendar.stepped_s
+        self.clock_steady_since_s = now_s
         event = Event(
             kind=EventKind.CLOCK_STEPPED,
             at_s=now_s,

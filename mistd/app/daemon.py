@@ -33,6 +33,7 @@ from mistd.ports.keeper import LineKeeper
 from mistd.ports.store import Keeping, Store
 
 TRY_AGAIN_S = 5.0  # before a side task that failed is begun again
+BELIEVED_AFTER_S = 86_400.0  # of a clock that nobody moved: then things are let go of by their age
 LAST_SAVE_WITHIN_S = 10.0  # a disk that hangs longer does not keep the program from ending
 KEEP_AGAIN_S = 86_400.0  # the state directory may have been emptied or full
 
@@ -109,12 +110,18 @@ class Daemon:
 
     async def nightly(self) -> None:
         """Let go of what is too old, then copy what a restart needs; a disk that cannot is told."""
-        today = self.control.house.almanac.local_date.isoformat()
         try:
-            await self.store.prune(Keeping(), today if self.control.house.almanac.is_trusted else None)
+            await self.store.prune(Keeping(), self._today())
             await self.store.copy_to_backup()
         except Exception as problem:  # a fault of ours, too: the scheduler would tell nobody
             self.outlets.tell(EventKind.BACKUP_FAILED, f"no backup copy: {in_words(problem)}")
+
+    def _today(self) -> str | None:
+        """The date, once it is beyond doubt: by a clock years ahead the whole journal would be too old."""
+        almanac = self.control.house.almanac
+        steady_s = self.clock.now_s() - self.control.clock_steady_since_s
+        is_beyond_doubt = almanac.is_trusted and steady_s >= BELIEVED_AFTER_S
+        return almanac.local_date.isoformat() if is_beyond_doubt else None
 
     async def _end(
         self, reason: str, vital: "list[asyncio.Task[None]]", side: "list[asyncio.Task[None]]"

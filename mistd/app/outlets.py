@@ -90,6 +90,8 @@ class Outlets:
             self._saver.keep_entry(entry)
         if event.kind in WATERED:
             self._roll_up.take_event(event)
+        if event.kind is EventKind.BURST_SKIPPED:
+            self._saver.save_soon()  # else a power cut could have another left out
         self._alarms.take_event(event)
 
     def tell(

@@ -154,5 +154,6 @@ def journal_gap(rows: Mapping[str, Row], clock: Clock) -> str | None:
     """In words, from when on nothing is written down, when the last run did not end by itself."""
     if rows.get(RUN_ROW, {}).get("state") != "running":
         return None
-    last = str(rows.get(CLOCK_ROW, {}).get("utc", "an unknown instant"))
-    return f"killed or without power: nothing is written down from {last} to {clock.utc().isoformat()}"
+    last, now = str(rows.get(CLOCK_ROW, {}).get("utc", "an unknown instant")), clock.utc().isoformat()
+    moved = ", by a clock that was set back meanwhile" if last[:1].isdigit() and last > now else ""
+    return f"killed or without power: nothing is written down from {last} to {now}{moved}"

@@ -100,6 +100,8 @@ class Saver:
         boot_id: str,
         tell_trouble: Callable[[str | None], None],
         tell_found: Callable[[str], None] = lambda _: None,
+        *,
+        speed: float = 1.0,
     ) -> None:
         """Know where to write.
 
@@ -109,15 +111,16 @@ class Saver:
             boot_id: names this run of the machine's monotonic clock.
             tell_trouble: called with the reason when writing begins to fail, with None when it works again.
             tell_found: called with what was found amiss, and mended, while writing.
+            speed: how much faster than life the loop's clock runs; a disk does not.
         """
         self.roll_up: Callable[[], tuple[list[RolledReadings], list[WaterGiven]]] = lambda: ([], [])
-        self.speed = 1.0  # how much faster than life the loop's clock runs; a disk does not
         self.lost_entries = 0  # lines of the journal that no longer fitted while the disk failed
         self._store = store
         self._clock = clock
         self._boot_id = boot_id
         self._tell_trouble = tell_trouble
         self._tell_found = tell_found
+        self._speed = speed
         self._house: House | None = None
         self._written_zones: dict[str, Zone] = {}
         self._written_house_row: Row | None = None
@@ -221,7 +224,7 @@ class Saver:
         self._unsaved.take(self._fresh)
         self._fresh = Pending()
         writing, self._unsaved = self._unsaved, Pending()
-        hanging = asyncio.get_running_loop().call_later(HANGS_AFTER_S * self.speed, self._told, HANGS)
+        hanging = asyncio.get_running_loop().call_later(HANGS_AFTER_S * self._speed, self._told, HANGS)
         try:
             found = await self._store.save(writing.batch())
         except Exception as problem:  # a fault of ours, too: nobody who waits may wait for ever

@@ -2,7 +2,7 @@
 
 Rule 1: a hold always ends by itself, and says two minutes before that mist is coming; when that could not be
 said in time (the program was away), whoever is in there still gets the two minutes.
-Rule 2: no hold is shortened by another; only a release ends one before its time.
+Rule 2: no hold is shortened by another; only a release, or undoing one's own, ends one before its time.
 Rule 3: whoever asks for a hold is told "done" only when the valve is reported shut and the hold is on disk.
 """
 

@@ -213,7 +213,8 @@ def test_without_a_broker_it_says_so_once_and_keeps_the_newest(protocol: str) ->
     assert f"cannot reach broker 127.0.0.1:{port}: " in lost[0]
     assert "next try in" in lost[0]
     assert dropped == 15  # so ten were left
-    assert log.count("Received PUBLISH") >= 10 + 1  # and the farewell; at least once may be twice when busy
+    received = log.count("Received PUBLISH") - 1  # the last is the farewell
+    assert received in {10, 11}  # stopped before the tenth is acknowledged to us, it is sent once more
 
 
 def test_a_host_that_nobody_knows_is_named() -> None:

@@ -121,6 +121,14 @@ async def answered(rig: Rig, request_id: str, within_s: float = 60.0) -> dict[st
     return rig.answers()[request_id]
 
 
+async def happened(rig: Rig, kind: str, within_s: float = LIFE_S) -> None:
+    """Wait for an event of this kind."""
+    until_s = rig.clock.now_s() + within_s
+    while not rig.events(kind):
+        assert rig.clock.now_s() < until_s, f"no {kind} within {within_s} s"
+        await asyncio.sleep(0.25)
+
+
 async def set_everything(rig: Rig) -> None:
     """Each kind of setting once, each answered; then some life."""
     await asyncio.sleep(30.0)

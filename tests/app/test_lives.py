@@ -2,6 +2,7 @@
 
 import asyncio
 import json
+from copy import deepcopy
 from datetime import timedelta
 from pathlib import Path
 
@@ -11,6 +12,7 @@ from mistd.app.config import Config
 from mistd.app.saving import CLOCK_ROW, MOST_ENTRIES, RUN_ROW
 from mistd.ports.bus import Incoming
 from mistd.ports.errors import StoreError
+from simulators.memory_store import MemoryDisk
 from simulators.rig import Rig
 from tests.app.house_files import loaded_house
 from tests.app.lives import (
@@ -19,6 +21,7 @@ from tests.app.lives import (
     Lives,
     answer_bytes,
     answered,
+    happened,
     near,
     set_everything,
 )
@@ -241,3 +244,23 @@ def test_a_disk_that_failed_for_a_moment_lost_nothing_and_says_so_by_saying_noth
     assert [told["reason"] for told in rig.events("state_kept_again")] == ["the state is written again"]
     assert len(rig.events("state_not_kept")) == 1
     assert [each.kind for each in lives.entries()].count("state_not_kept") == 1
+
+
+def test_a_burst_that_was_left_out_is_not_left_out_again_after_a_power_cut(lives: Lives) -> None:
+    cut: list[MemoryDisk] = []
+
+    async def skip_left(rig: Rig) -> None:
+        await set_everything(rig)
+        await happened(rig, "burst_skipped")
+        await asyncio.sleep(1.0)
+        cut.append(deepcopy(rig.store.disk))
+
+    first = lives.live(skip_left)
+    assert first.house.zones[0].skip is None
+    lives.disk = cut[0]
+    lives.lose_power()
+
+    second = lives.live(for_s=30.0)
+
+    assert second.house.zones[0].skip is None
+    assert second.house.zones[0].trim is not None

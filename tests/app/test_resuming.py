@@ -297,8 +297,14 @@ def test_a_run_that_was_killed_leaves_a_gap_from_its_last_word_to_now() -> None:
     gap = journal_gap(rows, clock_at(timedelta(minutes=10), 40.0))
 
     assert gap is not None
-    assert NOON.isoformat() in gap
-    assert (NOON + timedelta(minutes=10)).isoformat() in gap
+    assert gap.endswith(f"from {NOON.isoformat()} to {(NOON + timedelta(minutes=10)).isoformat()}")
+
+
+def test_a_gap_over_which_the_clock_was_set_back_says_so() -> None:
+    gap = journal_gap(clock_row() | {RUN_ROW: {"state": "running"}}, clock_at(timedelta(days=-2), 40.0))
+
+    assert gap is not None
+    assert gap.endswith(", by a clock that was set back meanwhile")
 
 
 @pytest.mark.parametrize("rows", [{}, {RUN_ROW: {}}, {RUN_ROW: {"state": None}}, clock_row()], ids=str)

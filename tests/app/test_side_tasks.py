@@ -1,16 +1,17 @@
 """What runs beside the control of a house: it may fail, and then it is told and begun again."""
 
 import asyncio
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
 
-from mistd.app.daemon import TRY_AGAIN_S
+from mistd.app.daemon import BELIEVED_AFTER_S, TRY_AGAIN_S
 from mistd.ports.store import Keeping
 from simulators.memory_store import MemoryStore
 from simulators.rig import Rig
 from tests.app.house_files import loaded_house
-from tests.app.lives import Lives
+from tests.app.lives import NOON, Lives
 
 
 class StoreThatCannotPrune(MemoryStore):
@@ -55,3 +56,44 @@ def test_a_fault_in_the_nightly_duties_is_told(lives: Lives) -> None:
 
     (told,) = rig.events("backup_failed")
     assert "ZeroDivisionError('as ordered" in told["reason"]
+
+
+class StoreThatRemembersThePruning(MemoryStore):
+    prunings: list[str | None]
+
+    async def prune(self, keeping: Keeping, today: str | None) -> None:
+        assert keeping == Keeping()
+        self.prunings.append(today)
+
+
+def prunings(lives: Lives, steps: dict[float, timedelta], looks_s: tuple[float, ...]) -> list[str | None]:
+    """By which date things were let go of at these instants, after the clock was stepped at those."""
+    store = StoreThatRemembersThePruning(disk=lives.disk)
+    store.prunings = []
+
+    async def nights(rig: Rig) -> None:
+        loop = asyncio.get_running_loop()
+        began_s = rig.clock.now_s()
+        for at_s, by in steps.items():
+            loop.call_at(began_s + at_s, step, rig, by)
+        for look_s in looks_s:
+            await asyncio.sleep(began_s + look_s - rig.clock.now_s())
+            await rig.daemon.nightly()
+
+    lives.live(nights, for_s=max(looks_s) + 60.0, store=store)
+    return store.prunings
+
+
+def step(rig: Rig, by: timedelta) -> None:
+    rig.clock.stepped_by += by
+    rig.daemon.control.wake()
+
+
+def test_nothing_is_let_go_of_by_its_age_before_the_clock_was_left_alone_for_a_day(lives: Lives) -> None:
+    """By a clock ten years ahead the whole journal would be too old, and gone before it is set right."""
+    steps = {3600.0: timedelta(days=3650), 7200.0: timedelta(days=-3650)}
+
+    at_once, in_doubt, day_later = prunings(lives, steps, (60.0, 5000.0, 7200.0 + BELIEVED_AFTER_S + 1.0))
+
+    assert (at_once, in_doubt) == (None, None)
+    assert day_later == (NOON + timedelta(seconds=7200.0 + BELIEVED_AFTER_S)).date().isoformat()

@@ -4,6 +4,22 @@ from tests.planted.bug import Bug
 
 KEEPING: tuple[Bug, ...] = (
     Bug(
+        name="a-journal-thrown-away-by-a-wrong-clock",
+        promise="a step of the wall clock costs nothing that was kept",
+        file="mistd/app/daemon.py",
+        good="almanac.is_trusted and steady_s >= BELIEVED_AFTER_S",
+        bad="almanac.is_trusted and steady_s >= 0.0",
+        caught_by="tests/app/test_side_tasks.py::test_nothing_is_let_go_of_by_its_age_before_the_clock_was_left_alone_for_a_day",
+    ),
+    Bug(
+        name="a-left-out-burst-is-saved-when-it-suits",
+        promise="a burst is left out once, also over a power cut",
+        file="mistd/app/outlets.py",
+        good="        if event.kind is EventKind.BURST_SKIPPED:\n",
+        bad="        if False:\n",
+        caught_by="tests/app/test_lives.py::test_a_burst_that_was_left_out_is_not_left_out_again_after_a_power_cut",
+    ),
+    Bug(
         name="a-commit-without-sync",
         promise="a setting that was answered done survives a power cut",
         file="mistd/adapters/sqlite/database.py",
