@@ -18,7 +18,6 @@ from math import inf
 
 from mistd.app.alarm_asking import UnclearAlarmError, alarm_request
 from mistd.app.alarm_signs import OwnConditions
-from mistd.app.alarm_siren import Siren
 from mistd.app.messages import AlarmAsked
 from mistd.app.saving import Saver
 from mistd.app.telling_alarms import AlarmsTeller, name_of
@@ -32,6 +31,7 @@ from mistd.core.durable import Row
 from mistd.core.events import Event, EventKind
 from mistd.core.house import House
 from mistd.core.plan import HousePlan
+from mistd.core.siren import Siren
 from mistd.ports.clock import Clock
 
 LOOK_AGAIN_S = 0.05  # no more often, whatever goes on: nobody sees sooner, and control has the processor
@@ -201,7 +201,8 @@ class AlarmDesk:
         for event in step.events:
             self._outlets.tell_event(event)
         audible = sounding(step.board, is_night=self._is_night)
-        is_sounding = self._siren.is_on(audible, sounding(step.board, is_night=False), now_s)
+        self._siren = self._siren.hearing(audible, sounding(step.board, is_night=False), now_s)
+        is_sounding = self._siren.is_on(now_s)
         if is_sounding is not self._is_sounding:
             self._outlets.signal(is_sounding)
             self._is_sounding = is_sounding

@@ -8,7 +8,6 @@ from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, replace
 
 from mistd.app.alarm_desk import AlarmDesk, DeskOutlets, Left
-from mistd.app.alarm_siren import Siren
 from mistd.app.calendar import Calendar
 from mistd.app.config import Config, SirenSection
 from mistd.app.control_loop import ControlLoop, Decide
@@ -29,6 +28,7 @@ from mistd.core.decide import decide as core_decide
 from mistd.core.durable import restored
 from mistd.core.events import Event, EventKind
 from mistd.core.house import House
+from mistd.core.siren import Siren
 from mistd.core.units import seconds_of_minutes
 from mistd.ports.bus import Bus
 from mistd.ports.clock import Clock
@@ -185,7 +185,7 @@ def _alarm_desk(config: Config, edges: Edges, left: Left, inbox: Inbox, outlets:
         clock=edges.clock,
         requests=inbox.alarm_requests,
         outlets=outlets,
-        siren=Siren(seconds_of_minutes(siren.longest_min)),
+        siren=Siren(longest_s=seconds_of_minutes(siren.longest_min)),
     )
 
 
