@@ -172,7 +172,9 @@ def shelved(alarm: Alarm, *, for_s: float, author: str, note: str, now_s: float)
         RefusedError: for no time, or for longer than is left.
     """
     since_s = alarm.shelf.since_s if alarm.shelf else now_s
-    left_s = since_s + alarm.row.longest_shelf_s - now_s
+    left_s = alarm.row.longest_shelf_s - (
+        now_s - since_s
+    )  # in this order nothing is lost to rounding at first
     if not 0.0 < for_s <= left_s:
         so_far = f", and it has been for {(now_s - since_s) / S_PER_MIN:.3g} min" if alarm.shelf else ""
         raise RefusedError(

@@ -85,6 +85,17 @@ def test_shelving_within_the_limit_ends_by_itself(for_s: float) -> None:
     assert paper.sounds()
 
 
+@pytest.mark.parametrize("now_s", [15395.064, 31200.416, 15981.166, 7254.818])
+def test_the_longest_shelving_is_allowed_at_whatever_instant_it_is_asked(now_s: float) -> None:
+    """An instant plus the limit minus the instant can come out a hair under the limit."""
+    paper = board_with("dry", "unacknowledged", now_s=0.0)
+
+    step = paper.asks(now_s, "shelve", for_s=LONGEST_SHELF_S)
+
+    assert now_s + LONGEST_SHELF_S - now_s < LONGEST_SHELF_S
+    assert step.outcome is Outcome.DONE
+
+
 def test_shelving_without_a_time_is_refused() -> None:
     paper = board_with("dry", "unacknowledged")
 
