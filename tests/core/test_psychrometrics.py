@@ -1,4 +1,7 @@
-"""Psychrometrics against numbers printed outside the project; the source stands beside each check."""
+"""Saturation pressure, deficit and dew point against numbers printed outside the project.
+
+The source stands beside each check; the rest of psychrometrics is in test_moist_air.py.
+"""
 
 import pytest
 
@@ -60,8 +63,11 @@ def test_slope_gives_the_printed_fao_56_values(temperature_c: float, printed: fl
     assert computed == pytest.approx(printed, abs=0.00051)
 
 
-def test_mean_saturation_pressure_of_fao_56_example_3() -> None:
-    """Tmax 24.5, Tmin 15: es = 2.39 kPa."""
+def test_saturation_pressures_of_fao_56_example_3() -> None:
+    """Tmax 24.5, Tmin 15: 3.075 and 1.705, es = 2.39 kPa, and 2.30 at their mean 19.75."""
+    assert saturation_vapour_pressure_kpa(24.5) == pytest.approx(3.075, abs=0.0005)
+    assert saturation_vapour_pressure_kpa(15.0) == pytest.approx(1.705, abs=0.0005)
+    assert saturation_vapour_pressure_kpa(19.75) == pytest.approx(2.30, abs=0.005)
     mean_kpa = (saturation_vapour_pressure_kpa(24.5) + saturation_vapour_pressure_kpa(15.0)) / 2.0
 
     assert mean_kpa == pytest.approx(2.39, abs=0.005)
