@@ -1,123 +1,48 @@
-"""The whole house on the bench: weather, air, leaves, pipes and instruments, moved on together.
+"""The whole house on the bench, moved on together: weather, air, leaves, cuttings, medium, pipes, meters.
 
-The plant is told for how long each valve was open and answers with what became of the water. It does no I/O,
-knows no clock, no controller and no asyncio; its time is seconds since its weather began. The same plan,
-weather, seed and calls give the same numbers, to the last bit.
+Water moves when valves do, to the second and finer; the house (films, air) in steps of a minute, at night of
+five; cuttings and medium every five minutes. Within a step they stand still for each other. A burst's water
+lands on the leaves at the step's edge that is nearer. The plant does no I/O, knows no clock, no controller
+and no asyncio; its time is seconds since its weather began. The same plan, weather, seed and calls give the
+same numbers, to the last bit.
+
+Rule: every litre is accounted for; see `water_book`.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
-from itertools import pairwise
+from collections.abc import Callable, Collection, Mapping
 from random import Random
 
-from mistd.core.psychrometrics import vapour_pressure_deficit_kpa
+import numpy as np
+from numpy.typing import NDArray
+
+from mistd.core.psychrometrics import saturation_vapour_pressure_kpa
 from mistd.core.readings import SensorKind
-from simulators.plant.house_climate import HouseClimate, HouseShell
-from simulators.plant.instruments import INSTRUMENTS, Instrument, InstrumentFault, InstrumentPlan
-from simulators.plant.leaf_surface import UM_PER_MM, Drying, LeafAir, LeafPlan, LeafSurface, drying
-from simulators.plant.pipework import Flowing, LinePlan, MainsPlan, Pipework
+from simulators.plant.bench_air import BenchAir
+from simulators.plant.cuttings import Cuttings
+from simulators.plant.house_climate import HouseClimate
+from simulators.plant.instrument_board import EVERY_KIND, WATER_KINDS, InstrumentBoard
+from simulators.plant.instruments import Instrument, InstrumentFault
+from simulators.plant.leaves import Canopy, LeafAir
+from simulators.plant.medium import Medium
+from simulators.plant.plant_plan import PlantPlan, PlantZone
+from simulators.plant.plant_state import PlantState, ZoneState
+from simulators.plant.valve_spans import ROUNDING_S, ValveSpans
+from simulators.plant.waterworks import Flowing, Waterworks
 from simulators.plant.weather import Outdoors, Weather
+from simulators.plant.wetness_sensor import WetnessSensor
 
-LONGEST_STEP_S = 30.0  # within a step leaves and air stand still for each other
-MORE_THAN_NOUGHT = (
-    "nozzles",
-    "nozzle_flow_l_per_min",
-    "nozzle_pressure_bar",
-    "bench_area_m2",
-    "line_loss_bar",
-    "line_drains_over_s",
-)
-ROUNDING_S = 1e-6  # a valve's open seconds are a caller's difference of floats
+__all__ = ["Plant", "PlantPlan", "PlantState", "PlantZone", "ZoneState"]
 
+LONGEST_STEP_S = 60.0
+NIGHT_STEPS = 5.0  # so much longer are steps in the dark
+SLOW_STEPS = 5.0  # so much longer are those of cuttings and medium
+LONGEST_REST_S = 600.0  # for which pipes at rest are taken to stand as they did; the mains move slowly
+SECONDS_PER_HOUR = 3600.0
+SECONDS_PER_DAY = 86_400.0
+UM_PER_MM = 1000.0
+SUN_WARMS_LINE_C_PER_W_PER_M2 = 0.03  # black pipe in the house's light; ours
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PlantZone:
-    """One bench: its valve, line, nozzles and leaves."""
-
-    name: str
-    nozzles: int
-    nozzle_flow_l_per_min: float  # of one nozzle, at nozzle_pressure_bar
-    nozzle_pressure_bar: float
-    bench_area_m2: float
-    line_volume_l: float
-    line_loss_bar: float = 0.15  # manifold to nozzles, at the rated flow
-    line_drains_over_s: float = 300.0  # inf for nozzles that hold their line full
-    nozzle_opens_bar: float = 1.0
-    nozzle_shuts_bar: float = 0.7
-    leaf: LeafPlan = field(default_factory=LeafPlan)
-
-    def __post_init__(self) -> None:
-        for name in MORE_THAN_NOUGHT:
-            if not getattr(self, name) > 0:
-                raise ValueError(f"{self.name}: {name} is {getattr(self, name):g}, must be more than 0")
-        if not self.line_volume_l >= 0.0:
-            raise ValueError(f"{self.name}: line_volume_l is {self.line_volume_l:g}, must be 0 or more")
-        if not 0.0 <= self.nozzle_shuts_bar <= self.nozzle_opens_bar:
-            raise ValueError(
-                f"{self.name}: nozzles shut at {self.nozzle_shuts_bar:g} bar and open at "
-                f"{self.nozzle_opens_bar:g} bar; they must shut at no more than they open"
-            )
-
-    def line(self) -> LinePlan:
-        return LinePlan(
-            name=self.name,
-            nozzles=self.nozzles,
-            nozzle_flow_l_per_min=self.nozzle_flow_l_per_min,
-            nozzle_pressure_bar=self.nozzle_pressure_bar,
-            volume_l=self.line_volume_l,
-            loss_bar=self.line_loss_bar,
-            nozzle_opens_bar=self.nozzle_opens_bar,
-            nozzle_shuts_bar=self.nozzle_shuts_bar,
-            drains_over_s=self.line_drains_over_s,
-        )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PlantPlan:
-    """What the bench house is made of."""
-
-    zones: Sequence[PlantZone]
-    shell: HouseShell = field(default_factory=HouseShell)
-    mains: MainsPlan = field(default_factory=MainsPlan)
-    instruments: Mapping[SensorKind, InstrumentPlan] = field(default_factory=lambda: dict(INSTRUMENTS))
-
-    def __post_init__(self) -> None:
-        names = [zone.name for zone in self.zones]
-        if len(set(names)) < len(names):
-            raise ValueError(f"every zone needs a name of its own: {', '.join(names)}")
-        benches_m2 = sum(zone.bench_area_m2 for zone in self.zones)
-        if benches_m2 > self.shell.floor_area_m2:
-            raise ValueError(f"benches of {benches_m2:g} m2 in a house of {self.shell.floor_area_m2:g} m2")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ZoneState:
-    """A bench as it stands; totals run from the start of the plant."""
-
-    film_um: float
-    wet_fraction: float
-    leaf_temperature_c: float
-    applied_l: float  # out of the nozzles
-    drained_l: float  # out of the line after the valve shut
-    line_l: float  # standing in the line
-    missed_mm: float  # mist that fell between the leaves
-    dripped_mm: float  # mist the leaves could not hold
-    evaporated_mm: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PlantState:
-    """The truth about the house, which no instrument shows."""
-
-    at_s: float  # since the weather began
-    zones: Mapping[str, ZoneState]
-    air_temperature_c: float
-    relative_humidity: float
-    vapour_pressure_deficit_kpa: float
-    light_w_per_m2: float  # at the bench
-    pressure_bar: float  # at the manifold, now
-    flow_l_per_min: float  # into the manifold, now
-    supplied_l: float  # into the manifold, since the start
+Values = NDArray[np.float64]
 
 
 class Plant:
@@ -132,34 +57,85 @@ class Plant:
         starts_at_s: float = 0.0,
         longest_step_s: float = LONGEST_STEP_S,
     ) -> None:
-        self._plan = plan
-        self._weather = weather
-        self._now_s = starts_at_s
-        self._longest_step_s = longest_step_s
-        outdoors = weather.at(starts_at_s)
-        self._climate = HouseClimate(plan.shell, outdoors, weather.air_pressure_kpa)
-        self._pipework = Pipework(plan.mains, [zone.line() for zone in plan.zones])
-        self._leaves = {zone.name: LeafSurface(zone.leaf) for zone in plan.zones}
-        self._areas_m2 = {zone.name: zone.bench_area_m2 for zone in plan.zones}
-        self._leaf_kinds = list(dict.fromkeys(zone.leaf for zone in plan.zones))
-        self._leaf_kind = {zone.name: self._leaf_kinds.index(zone.leaf) for zone in plan.zones}
+        zones = plan.zones
+        self.plan, self.weather = plan, weather
+        self.now_s = self._house_s = self._water_s = self._read_s = starts_at_s
+        self._longest_step_s = self._step_s = longest_step_s
+        self._edge_s = self._next_edge_s()
+        self.outdoors = weather.at(starts_at_s)
+        self.pressure_kpa = weather.air_pressure_kpa
+        self.climate = HouseClimate(plan.shell, self.outdoors, self.pressure_kpa)
+        self.areas_m2: Values = np.array([zone.bench_area_m2 for zone in zones])
+        self.waterworks = Waterworks(
+            plan.waterworks(), Random(rng.getrandbits(64)), hour_of_day=weather.hour_of_day(starts_at_s)
+        )
+        self.bench_air = BenchAir(len(zones))
+        self.canopy = Canopy([zone.leaf for zone in zones], list(self.areas_m2), self.bench_air)
+        self.cuttings = Cuttings([zone.cuttings for zone in zones])
+        self.medium = Medium([zone.medium for zone in zones], self.climate.bench_c)
+        self._index = {zone.name: place for place, zone in enumerate(zones)}
+        self._upper_leaf_area = np.array([[zone.leaf.upper_leaf_area] for zone in zones])
+        self.landing_um: Values = np.zeros(len(zones))  # sprayed, and on the leaves at the step's end
+        self._is_landing = False
+        self._um_per_l = [UM_PER_MM / zone.bench_area_m2 for zone in zones]
+        self.owed_um: Values = np.zeros((len(zones), 4))  # taken up by leaves whose film is not yet less
+        self.vapour_due_kg = 0.0  # from cuttings and medium, not yet in the air
+        self._vapour_due_kg_per_s = self._from_medium_share = 0.0
+        self._slow_s = 0.0
+        self._stuck_s = starts_at_s
         self._open_now: frozenset[str] = frozenset()
-        self.instruments = {
-            kind: Instrument(plan.instruments[kind], truth, Random(rng.getrandbits(64)))
-            for kind, truth in self._truths().items()
+        self.watch: Callable[[float], None] | None = None  # called after each step of the house
+        self.is_wilted_driest = self.cuttings.is_wilted[:, 0]  # cuttings of each bench's driest quarter hang
+        self.is_any_wilted = bool(self.is_wilted_driest.any())
+        self._look()
+        self._board = InstrumentBoard(plan.instruments, self._truths(), rng)
+        self.wetness_sensors = {
+            zone.name: WetnessSensor(zone.wetness_sensor, Random(rng.getrandbits(64)))
+            for zone in zones
+            if zone.wetness_sensor is not None
         }
+        self._sprayed_on_sensors_um = dict.fromkeys(self.wetness_sensors, 0.0)
 
-    @property
-    def now_s(self) -> float:
-        return self._now_s
+    # --- moving on
+
+    def command(self, output: str, *, is_open: bool) -> None:
+        """Switch an output now: a zone's valve by its name, or a supply's part.
+
+        Raises:
+            ValueError: there is no such output.
+        """
+        if output not in self.waterworks.outputs:
+            raise ValueError(f"no such zone or output: {output}")
+        self._flow_to(self.now_s)
+        self.waterworks.command(output, is_open)
+
+    def run_to(self, to_s: float) -> None:
+        """Move on with the outputs as they were commanded last.
+
+        What stands between two steps of the house stays as it was at the last one; `settle` brings it up.
+
+        Raises:
+            ValueError: time runs backwards.
+        """
+        if to_s < self.now_s:
+            raise ValueError(f"the plant stands at {self.now_s:g} s and cannot go back to {to_s:g} s")
+        while self._edge_s <= to_s + ROUNDING_S:
+            self._live_to(self._edge_s)
+        self.now_s = to_s
+
+    def settle(self) -> None:
+        """Bring films and air up to now, with a step as short as that takes."""
+        self._flow_to(self.now_s)
+        if self.now_s > self._house_s:
+            self._live_to(self.now_s)
 
     def advance(
         self, to_s: float, open_seconds: Mapping[str, float], is_open: Mapping[str, bool] | None = None
     ) -> PlantState:
-        """Move on to `to_s`, having had each zone's valve open for so many seconds since the last call.
+        """Move on to `to_s`, having had each zone's valve switched on for so many seconds since last called.
 
-        A valve that is open at the end was open at the end of the stretch; one that is shut, at its start.
-        Zones not named were shut.
+        For callers that only look now and then. A valve that is open at the end was open at the end of the
+        stretch; one that is shut, at its start. Zones not named were shut.
 
         Args:
             to_s: seconds since the weather began.
@@ -170,36 +146,54 @@ class Plant:
             ValueError: time runs backwards, a zone is unknown, or a valve was open longer than time passed.
         """
         open_now = frozenset(name for name, is_so in (is_open or {}).items() if is_so)
-        passed_s = to_s - self._now_s
-        self._refuse_impossible(passed_s, open_seconds, open_now)
-        for stretch_s, open_zones in _stretches(passed_s, open_seconds, open_now):
-            self._run(stretch_s, open_zones)
-        self._now_s = to_s
-        self._open_now = open_now
+        begun_s = self.now_s
+        spans = ValveSpans(to_s - begun_s, open_seconds, open_now)
+        spans.refuse_impossible(self._index, begun_s)
+        for end_s, open_zones in spans.stretches():
+            self._switch(open_zones)
+            self.run_to(min(begun_s + end_s, to_s))
+        self._switch(open_now)
+        self.settle()
         return self.state()
 
+    # --- looking
+
     def state(self) -> PlantState:
-        """The truth as it stands."""
+        """The truth as it stands; call `settle` before it where a minute matters."""
+        self._flow_to(self.now_s)
         truths = self._truths()
-        air_c = self._climate.air_temperature_c
-        relative_humidity = self._climate.relative_humidity
-        dryings = self._dryings(self._weather.at(self._now_s))
         return PlantState(
-            at_s=self._now_s,
-            zones={name: self._zone_state(name, dryings[kind]) for name, kind in self._leaf_kind.items()},
-            air_temperature_c=air_c,
-            relative_humidity=relative_humidity,
-            vapour_pressure_deficit_kpa=vapour_pressure_deficit_kpa(air_c, relative_humidity),
-            light_w_per_m2=truths[SensorKind.LIGHT],
+            at_s=self.now_s,
+            zones={zone.name: self._zone_state(place) for place, zone in enumerate(self.plan.zones)},
+            air_temperature_c=self.air_temperature_c,
+            relative_humidity=truths[SensorKind.RELATIVE_HUMIDITY],
+            vapour_pressure_deficit_kpa=self.vapour_pressure_deficit_kpa,
+            light_w_per_m2=self.light_w_per_m2,
             pressure_bar=truths[SensorKind.SUPPLY_PRESSURE],
             flow_l_per_min=truths[SensorKind.FLOW],
-            supplied_l=self._pipework.supplied_l,
+            supplied_l=self.waterworks.supplied_l,
         )
 
-    def readings(self) -> dict[SensorKind, float]:
-        """What the instruments say now, in the unit of their kind; one that says nothing is left out."""
-        said = {kind: instrument.reading() for kind, instrument in self.instruments.items()}
-        return {kind: value for kind, value in said.items() if value is not None}
+    def readings(self, kinds: Collection[SensorKind] = EVERY_KIND) -> dict[SensorKind, float]:
+        """What the instruments of these kinds say now, in the unit of their kind.
+
+        One that says nothing is left out. Pipes at rest are not run each time for that.
+        """
+        passed_s = self.now_s - self._read_s
+        if passed_s > 0.0:
+            self._read_s = self.now_s
+            self._board.follow_air(
+                passed_s, self.air_temperature_c, self.climate.relative_humidity, self.light_w_per_m2
+            )
+        if not WATER_KINDS.isdisjoint(kinds):
+            if not self.waterworks.is_at_rest or self.now_s - self._water_s > LONGEST_REST_S:
+                self._flow_to(self.now_s)
+            self._board.follow_water(self.waterworks.manifold_bar)
+        return self._board.readings(kinds)
+
+    @property
+    def instruments(self) -> dict[SensorKind, Instrument]:
+        return self._board.instruments
 
     def break_instrument(self, kind: SensorKind, fault: InstrumentFault) -> None:
         self.instruments[kind].fault = fault
@@ -207,108 +201,170 @@ class Plant:
     def mend_instrument(self, kind: SensorKind) -> None:
         self.instruments[kind].fault = None
 
-    def _run(self, stretch_s: float, open_zones: frozenset[str]) -> None:
-        """Live through a stretch in which no valve moves, in steps of bounded length."""
-        left_s = stretch_s
-        while left_s > 0.0:
-            step_s = min(left_s, self._longest_step_s)
-            self._step(step_s, open_zones)
-            left_s -= step_s
+    @property
+    def upper_film_um(self) -> Values:
+        """On the upper sides of the upper leaves, over their own area, by bench and quarter."""
+        film_um: Values = self.canopy.film_um[:, :, 0, 0] / self._upper_leaf_area
+        return film_um
 
-    def _step(self, step_s: float, open_zones: frozenset[str]) -> None:
-        middle_s = self._now_s + 0.5 * step_s
-        outdoors = self._weather.at(middle_s)
-        static_bar = self._plan.mains.static_bar(self._weather.hour_of_day(middle_s))
-        for flowing in self._pipework.flow(step_s, static_bar, open_zones):
+    # --- inside
+
+    def _live_to(self, to_s: float) -> None:
+        """One step of the house, with the water that flows meanwhile."""
+        if not self.waterworks.is_at_rest:
+            self._flow_to(to_s)
+        dt_s = to_s - self._house_s
+        self.outdoors = self.weather.at(self._house_s + 0.5 * dt_s)
+        self._live(dt_s, self.outdoors)
+        self._house_s = to_s
+        self.now_s = max(self.now_s, to_s)
+        if self._is_landing:
+            self._land()
+        is_dark = self.outdoors.radiation_w_per_m2 <= 0.0
+        self._step_s = self._longest_step_s * NIGHT_STEPS if is_dark else self._longest_step_s
+        self._edge_s = self._next_edge_s()
+        if self.watch is not None:
+            self.watch(dt_s)
+
+    def _next_edge_s(self) -> float:
+        """Where the next step ends: on the grid of its length, so that no step straddles a midnight."""
+        return (int(self._house_s / self._step_s + ROUNDING_S) + 1) * self._step_s
+
+    def _live(self, dt_s: float, outdoors: Outdoors) -> None:
+        climate = self.climate
+        climate.meet(outdoors)
+        air = LeafAir(
+            climate.air_temperature_c,
+            climate.vapour_pressure_kpa,
+            climate.air_speed_m_per_s,
+            climate.light_w_per_m2,
+            self.pressure_kpa,
+            climate.around_c,
+        )
+        evaporated_kg = self.canopy.litres(self.canopy.step(dt_s, air))
+        for name, sensor in self.wetness_sensors.items():
+            sensor.step(dt_s, air, self._sprayed_on_sensors_um[name])
+            self._sprayed_on_sensors_um[name] = 0.0
+        self._slow_s += dt_s
+        if self._slow_s >= self._longest_step_s * SLOW_STEPS - ROUNDING_S:
+            self._live_slowly(air)
+        due_kg = min(self.vapour_due_kg, self._vapour_due_kg_per_s * dt_s)
+        self.vapour_due_kg -= due_kg
+        climate.step(dt_s, outdoors, evaporated_kg + due_kg, due_kg * self._from_medium_share)
+        self._look()
+
+    def _live_slowly(self, air: LeafAir) -> None:
+        """Cuttings and medium, over the steps of the house since they were last seen to."""
+        dt_s, medium = self._slow_s, self.medium
+        wet_fraction = self.canopy.take_mean_wet_fraction()
+        transpired_um, taken_up_um = self.cuttings.step(
+            dt_s,
+            air,
+            self.canopy.leaf_c,
+            wet_fraction,
+            medium.temperature_c,
+            medium.share,
+            air.light_w_per_m2,
+            self.bench_air.moister_kpa,
+        )
+        self.owed_um += self.cuttings.absorbed_um
+        self.owed_um -= self.canopy.draw(self.owed_um)
+        fallen_um = self.canopy.take_fallen_um()
+        water_c = self.waterworks.supplies.water_c
+        evaporated_um = medium.step(dt_s, fallen_um, taken_up_um, air, self.climate.bench_c, water_c)
+        self.bench_air.other_um_per_s = (transpired_um + evaporated_um) / dt_s
+        medium_kg = self.canopy.litres(evaporated_um)
+        vapour_kg = self.canopy.litres(transpired_um) + medium_kg
+        self._from_medium_share = medium_kg / vapour_kg if vapour_kg > 0.0 else 0.0
+        self.vapour_due_kg += vapour_kg
+        self._vapour_due_kg_per_s = self.vapour_due_kg / dt_s
+        self._slow_s = 0.0
+        self.is_wilted_driest = self.cuttings.is_wilted[:, 0]
+        self.is_any_wilted = bool(self.is_wilted_driest.any())
+        self._stick_anew()
+
+    def _stick_anew(self) -> None:
+        """Clear the benches when a batch's time is over, and stick the next."""
+        batch_days = self.plan.batch_days
+        if batch_days is None or self._house_s - self._stuck_s < batch_days * SECONDS_PER_DAY:
+            return
+        self._stuck_s += batch_days * SECONDS_PER_DAY
+        for place in range(len(self.plan.zones)):
+            self.cuttings.restick(place)
+            self.medium.restick(place)
+
+    def _look(self) -> None:
+        """What everybody asks for, worked out once a step."""
+        climate = self.climate
+        self.air_temperature_c = climate.air_temperature_c
+        self.light_w_per_m2 = climate.light_w_per_m2
+        saturation_kpa = saturation_vapour_pressure_kpa(climate.air_temperature_c)
+        self.vapour_pressure_deficit_kpa = max(0.0, saturation_kpa - climate.vapour_pressure_kpa)
+
+    def _flow_to(self, to_s: float) -> None:
+        """Let the water run, and what comes out of nozzles fall."""
+        passed_s = to_s - self._water_s
+        if passed_s <= 0.0:
+            return
+        line_c = self.air_temperature_c + SUN_WARMS_LINE_C_PER_W_PER_M2 * self.light_w_per_m2
+        hour = self.weather.hour_of_day(self._water_s)
+        stretches = self.waterworks.run(passed_s, hour, self.outdoors.temperature_c, line_c)
+        for flowing in stretches:
             self._take_water(flowing)
-        evaporated_l = self._dry_leaves(step_s, outdoors)
-        self._climate.step(step_s, outdoors, evaporated_l)  # a litre of water is a kilogram
-        self._now_s += step_s
-        self._follow_air(step_s, outdoors)
+        self._water_s = to_s
+        if self._is_landing and to_s - self._house_s < 0.5 * (self._edge_s - self._house_s):
+            self._land()
 
     def _take_water(self, flowing: Flowing) -> None:
+        self._board.see_water(flowing)
         for name, sprayed_l in flowing.sprayed_l.items():
-            self._leaves[name].wet(sprayed_l / self._areas_m2[name] * UM_PER_MM)
-        self.instruments[SensorKind.SUPPLY_PRESSURE].follow(flowing.pressure_bar, flowing.duration_s)
-        self.instruments[SensorKind.FLOW].follow(flowing.flow_l_per_min, flowing.duration_s)
+            if sprayed_l > 0.0:
+                place = self._index[name]
+                applied_um = sprayed_l * self._um_per_l[place]
+                self.landing_um[place] += applied_um
+                self._is_landing = True
+                if name in self._sprayed_on_sensors_um:
+                    share = self.plan.zones[place].leaf.spread[self.wetness_sensors[name].quarter]
+                    self._sprayed_on_sensors_um[name] += applied_um * share
 
-    def _dry_leaves(self, step_s: float, outdoors: Outdoors) -> float:
-        """Let every bench dry for a step; return the litres that went into the air."""
-        dryings = self._dryings(outdoors)
-        evaporated_l = 0.0
-        for name, leaves in self._leaves.items():
-            evaporated_um = leaves.dry(step_s, dryings[self._leaf_kind[name]])
-            evaporated_l += evaporated_um / UM_PER_MM * self._areas_m2[name]
-        return evaporated_l
+    def _land(self) -> None:
+        """Put on the leaves what was sprayed."""
+        for place in np.flatnonzero(self.landing_um):
+            self.canopy.spray(int(place), float(self.landing_um[place]))
+        self.landing_um.fill(0.0)
+        self._is_landing = False
 
-    def _dryings(self, outdoors: Outdoors) -> list[Drying]:
-        """What the air does to each kind of leaf; benches of the same leaves share the sum."""
-        climate, shell = self._climate, self._plan.shell
-        air = LeafAir(
-            temperature_c=climate.air_temperature_c,
-            vapour_pressure_kpa=climate.vapour_pressure_kpa,
-            speed_m_per_s=shell.air_speed_m_per_s(climate.air_temperature_c, outdoors.wind_m_per_s),
-            light_w_per_m2=shell.light_w_per_m2(outdoors),
-            pressure_kpa=self._weather.air_pressure_kpa,
-        )
-        return [drying(air, leaf) for leaf in self._leaf_kinds]
-
-    def _follow_air(self, step_s: float, outdoors: Outdoors) -> None:
-        self.instruments[SensorKind.AIR_TEMPERATURE].follow(self._climate.air_temperature_c, step_s)
-        self.instruments[SensorKind.RELATIVE_HUMIDITY].follow(self._climate.relative_humidity, step_s)
-        self.instruments[SensorKind.LIGHT].follow(self._plan.shell.light_w_per_m2(outdoors), step_s)
+    def _switch(self, open_zones: frozenset[str]) -> None:
+        for name in self._index:
+            if (name in open_zones) is not (name in self._open_now):
+                self.command(name, is_open=name in open_zones)
+        self._open_now = open_zones
 
     def _truths(self) -> dict[SensorKind, float]:
-        static_bar = self._plan.mains.static_bar(self._weather.hour_of_day(self._now_s))
-        pressure_bar, flow_l_per_min = self._pipework.present(static_bar, self._open_now)
         return {
-            SensorKind.AIR_TEMPERATURE: self._climate.air_temperature_c,
-            SensorKind.RELATIVE_HUMIDITY: self._climate.relative_humidity,
-            SensorKind.LIGHT: self._plan.shell.light_w_per_m2(self._weather.at(self._now_s)),
-            SensorKind.SUPPLY_PRESSURE: pressure_bar,
-            SensorKind.FLOW: flow_l_per_min,
+            SensorKind.AIR_TEMPERATURE: self.air_temperature_c,
+            SensorKind.RELATIVE_HUMIDITY: self.climate.relative_humidity,
+            SensorKind.LIGHT: self.light_w_per_m2,
+            SensorKind.SUPPLY_PRESSURE: self.waterworks.manifold_bar,
+            SensorKind.FLOW: self.waterworks.flow_l_per_min,
         }
 
-    def _zone_state(self, name: str, air: Drying) -> ZoneState:
-        leaves, line = self._leaves[name], self._pipework.line(name)
-        wet_fraction = leaves.wet_fraction
+    def _zone_state(self, place: int) -> ZoneState:
+        canopy, line = self.canopy, self.waterworks.line(self.plan.zones[place].name)
+        film_um = self.upper_film_um[place]
         return ZoneState(
-            film_um=leaves.film_um,
-            wet_fraction=wet_fraction,
-            leaf_temperature_c=self._climate.air_temperature_c + air.leaf_above_air_c(wet_fraction),
+            film_um=float(film_um.mean()),
+            film_driest_um=float(film_um[0]),
+            wet_fraction=float(canopy.wet_fraction[place, :, 0, 0].mean()),
+            leaf_temperature_c=float(canopy.leaf_c[place, :, 0].mean()),
+            tissue_share=float(self.cuttings.tissue_share[place, 0]),
+            rooted_share=float(self.cuttings.rooted_share[place].mean()),
+            is_wilted=bool(self.cuttings.is_wilted[place, 0]),
+            medium_share=float(self.medium.share[place, -1]),
             applied_l=line.sprayed_l,
             drained_l=line.drained_l,
             line_l=line.filled_l,
-            missed_mm=leaves.missed_um / UM_PER_MM,
-            dripped_mm=leaves.dripped_um / UM_PER_MM,
-            evaporated_mm=leaves.evaporated_um / UM_PER_MM,
-        )
-
-    def _refuse_impossible(
-        self, passed_s: float, open_seconds: Mapping[str, float], open_now: frozenset[str]
-    ) -> None:
-        if passed_s < 0.0:
-            raise ValueError(f"the plant stands at {self._now_s:g} s and cannot go back {-passed_s:g} s")
-        unknown = {*open_seconds, *open_now} - self._leaves.keys()
-        if unknown:
-            raise ValueError(f"no such zone: {', '.join(sorted(unknown))}")
-        for name, seconds in open_seconds.items():
-            if not 0.0 <= seconds <= passed_s + ROUNDING_S:
-                raise ValueError(f"{name}: valve open for {seconds:g} s of {passed_s:g} s")
-
-
-def _stretches(
-    passed_s: float, open_seconds: Mapping[str, float], open_now: frozenset[str]
-) -> Iterator[tuple[float, frozenset[str]]]:
-    """Cut the time that passed where a valve moved: how long each piece is, and what was open in it."""
-    spans: dict[str, tuple[float, float]] = {}
-    for name, seconds in open_seconds.items():
-        if seconds > 0.0:
-            at_the_end = (max(0.0, passed_s - seconds), passed_s)
-            spans[name] = at_the_end if name in open_now else (0.0, min(passed_s, seconds))
-    edges_s = sorted({0.0, passed_s, *(edge for span in spans.values() for edge in span)})
-    for begin_s, end_s in pairwise(edges_s):
-        yield (
-            end_s - begin_s,
-            frozenset(name for name, span in spans.items() if span[0] <= begin_s and end_s <= span[1]),
+            missed_mm=float(canopy.missed_um[place]) / UM_PER_MM,
+            dripped_mm=float(canopy.dripped_um[place]) / UM_PER_MM,
+            evaporated_mm=float(canopy.evaporated_um[place]) / UM_PER_MM,
         )

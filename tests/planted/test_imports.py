@@ -41,7 +41,7 @@ BREACHES: dict[str, list[tuple[str, str]]] = {
     "no-simulators-in-the-program": [("mistd/app/cli.py", "import simulators.rig")],
     "plant-apart": [
         ("simulators/plant/plant.py", "import mistd.core.decide"),
-        ("simulators/plant/leaf_surface.py", "import mistd.core.cycles"),
+        ("simulators/plant/leaves.py", "import mistd.core.cycles"),
     ],
     "no-cycles": [("mistd/core/meters.py", "import mistd.core.zone")],
 }
