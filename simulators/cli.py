@@ -14,6 +14,7 @@ from mistd.app.cli import REFUSED, WRONG, fail, loaded, run_house
 from mistd.app.config import Config
 from mistd.app.wiring import Surroundings
 from simulators.bench_clock import scaled_clock
+from simulators.rehearsal.command import rehearse
 from simulators.scaled_time import ScaledTimeLoop
 
 STATE_FILES = ("state.db*", "last-good.*", "tail.jsonl", "outputs.sim")  # of an earlier demo
@@ -23,6 +24,9 @@ KEEPER_MODULE = "simulators.bench_keeper"
 @click.group()
 def main() -> None:
     """A propagation house on the bench: everything simulated, nothing moves water."""
+
+
+main.add_command(rehearse)
 
 
 @main.command()

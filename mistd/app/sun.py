@@ -6,9 +6,8 @@ seconds, so that the core never sees a date rule or a time zone.
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, time, timedelta, timezone
+from datetime import UTC, date, datetime, time, timedelta, timezone, tzinfo
 from itertools import pairwise
-from zoneinfo import ZoneInfo
 
 import astral.sun
 from astral import Observer
@@ -29,7 +28,7 @@ class Place:
 
     latitude: float
     longitude: float
-    time_zone: ZoneInfo
+    time_zone: tzinfo
     dawn_begins_s: float  # from sunrise
     day_begins_s: float  # from sunrise
     dusk_begins_s: float  # from sunset
