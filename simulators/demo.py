@@ -224,15 +224,16 @@ class Demo:
 
     def _things_to_try(self) -> list[str]:
         """What to type in a second terminal."""
-        house, zone = self._shown(self._stage.house_file), self._stage.config.zones[0].name
+        house_file, zone = self._shown(self._stage.house_file), self._stage.config.zones[0].name
         mistd = self._shown(Path(sys.executable).with_name("mistd"))
         port, root = self._stage.config.broker.port, self._picture.topics.root
         return [
             "in a second terminal:",
-            f"  export MISTD_HOUSE={house}",
+            f"  export MISTD_HOUSE={house_file}",
             f"  {mistd} why {zone}    (also: status, watch, settings, journal, alarms)",
             f"  {mistd} set {zone} trim -20% --for 6h    (then: undo REVISION)",
             f"  {mistd} hold {zone} --for 45m    (also: burst, release, alarm)",
+            f"  {mistd}-sim rehearse {house_file} --from 2025-06-01 --to 2025-06-14  (two weeks)",
             f"  mosquitto_sub -p {port} -v -t '{root}/#'",
         ]
 
@@ -264,7 +265,8 @@ def film_text(state: PlantState, zone: str) -> str:
     zone_state = state.zones[zone]
     filled = round(min(zone_state.film_um / FULL_FILM_UM, 1.0) * FILM_BAR)
     bar = "~" * filled + "." * (FILM_BAR - filled)
-    return f"{bar} {zone_state.film_um:3.0f} um, {zone_state.wet_fraction * 100.0:3.0f} % wet"
+    wilted = ", wilted" if zone_state.is_wilted else ""
+    return f"{bar} {zone_state.film_um:3.0f} um, {zone_state.wet_fraction * 100.0:3.0f} % wet{wilted}"
 
 
 def starts_at(weather: Weather, hour: float) -> datetime:
