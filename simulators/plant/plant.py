@@ -84,7 +84,8 @@ class Plant:
         self._slow_s = 0.0
         self._stuck_s = starts_at_s
         self._open_now: frozenset[str] = frozenset()
-        self.watch: Callable[[float], None] | None = None  # called after each step of the house
+        self.watch: Callable[[float], None] | None = None  # called after each step, before water lands
+        self.film_before_um = self.upper_film_um  # as the last step began
         self.is_wilted_driest = self.cuttings.is_wilted[:, 0]  # cuttings of each bench's driest quarter hang
         self.is_any_wilted = bool(self.is_wilted_driest.any())
         self._look()
@@ -214,17 +215,18 @@ class Plant:
         if not self.waterworks.is_at_rest:
             self._flow_to(to_s)
         dt_s = to_s - self._house_s
+        self.film_before_um = self.upper_film_um
         self.outdoors = self.weather.at(self._house_s + 0.5 * dt_s)
         self._live(dt_s, self.outdoors)
         self._house_s = to_s
         self.now_s = max(self.now_s, to_s)
+        if self.watch is not None:
+            self.watch(dt_s)
         if self._is_landing:
             self._land()
         is_dark = self.outdoors.radiation_w_per_m2 <= 0.0
         self._step_s = self._longest_step_s * NIGHT_STEPS if is_dark else self._longest_step_s
         self._edge_s = self._next_edge_s()
-        if self.watch is not None:
-            self.watch(dt_s)
 
     def _next_edge_s(self) -> float:
         """Where the next step ends: on the grid of its length, so that no step straddles a midnight."""

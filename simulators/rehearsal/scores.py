@@ -31,6 +31,7 @@ class DayCount:
         "applied_um",
         "burst_minutes",
         "bursts",
+        "films_before_um",
         "films_um",
         "houses",
         "lasted_s",
@@ -44,7 +45,8 @@ class DayCount:
         self.applied_um = applied_um  # as the totals stood when the day began
         self.minutes: list[float] = []
         self.lasted_s: list[float] = []
-        self.films_um: list[Values] = []  # (zone, quarter)
+        self.films_before_um: list[Values] = []  # (zone, quarter), as the step began
+        self.films_um: list[Values] = []  # and at its end, before more water fell
         self.wilted: list[NDArray[np.bool_]] = []  # by zone
         self.houses: list[tuple[float, float, float, float]] = []  # light outdoors, deficit, light, air
 
@@ -87,6 +89,7 @@ class Scores:
         self._steps += 1
         day.lasted_s.append(dt_s)
         day.minutes.append(self._minute(plant.now_s))
+        day.films_before_um.append(plant.film_before_um)
         day.films_um.append(plant.upper_film_um)
         day.wilted.append(plant.is_wilted_driest if plant.is_any_wilted else self._none_wilted)
         outdoors_w_per_m2 = plant.outdoors.radiation_w_per_m2
@@ -99,11 +102,12 @@ class Scores:
         lasted_s = np.array(day.lasted_s)
         outdoors_w_per_m2, deficit_kpa, light_w_per_m2, air_c = np.array(day.houses).T
         is_lit = outdoors_w_per_m2 > DAYLIGHT_W_PER_M2
-        driest_um = np.array(day.films_um)[:, :, 0]
-        is_dry = (driest_um < FILM_GONE_UM) & is_lit[:, np.newaxis]
-        dry_s, wilted_s = lasted_s @ is_dry, lasted_s @ np.array(day.wilted)
+        before_um, after_um = np.array(day.films_before_um), np.array(day.films_um)
+        share_dry = share_below(FILM_GONE_UM, before_um[:, :, 0], after_um[:, :, 0])
+        share_dry *= is_lit[:, np.newaxis]
+        dry_s, wilted_s = lasted_s @ share_dry, lasted_s @ np.array(day.wilted)
         for index in np.flatnonzero(dry_s):
-            longest_s = max(self._longest_spell_s[index], longest_spell_s(is_dry[:, index], lasted_s))
+            longest_s = max(self._longest_spell_s[index], longest_spell_s(share_dry[:, index], lasted_s))
             self._longest_spell_s[index] = longest_s
         self._dry_s += dry_s
         self._wilted_s += wilted_s
@@ -182,15 +186,31 @@ class Scores:
         return (now_s - self._begins_s - len(self._days) * S_PER_DAY) / S_PER_MIN
 
 
-def longest_spell_s(is_so: NDArray[np.bool_], lasted_s: Values) -> float:
-    """The longest time for which something was so without a break, of steps that lasted so long each.
+def share_below(limit_um: float, before_um: Values, after_um: Values) -> Values:
+    """Share of each step for which a drying film was under a limit, from its depths at the step's two ends.
 
-    >>> longest_spell_s(np.array([True, False, True, True]), np.array([9.0, 1.0, 2.0, 3.0]))
-    9.0
+    The cube root of a film falls evenly (Deardorff's law, with air that stands still). Arrays run by step and
+    zone.
+
+    >>> share_below(1.0, np.array([8.0, 8.0, 0.5]), np.array([2.0, 0.125, 0.2])).round(3).tolist()
+    [0.0, 0.333, 1.0]
+    """
+    before, after, limit = np.cbrt(before_um), np.cbrt(after_um), np.cbrt(limit_um)
+    fallen = np.where(before > after, before - after, 1.0)
+    since = np.clip((limit - after) / fallen, 0.0, 1.0)
+    share: Values = np.where(before < limit, 1.0, since) * (after < limit)
+    return share
+
+
+def longest_spell_s(shares: Values, lasted_s: Values) -> float:
+    """The longest time for which something was so without a break, from its share of each step.
+
+    >>> longest_spell_s(np.array([1.0, 0.0, 0.5, 1.0]), np.array([4.0, 1.0, 2.0, 3.5]))
+    4.5
     """
     longest_s = spell_s = 0.0
-    for so, step_s in zip(is_so.tolist(), lasted_s.tolist(), strict=True):
-        spell_s = spell_s + step_s if so else 0.0
+    for share, step_s in zip(shares.tolist(), lasted_s.tolist(), strict=True):
+        spell_s = (spell_s if share == 1.0 else 0.0) + share * step_s
         longest_s = max(longest_s, spell_s)
     return longest_s
 
