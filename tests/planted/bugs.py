@@ -8,6 +8,7 @@ from tests.planted.bugs_of_alarms import ALARMS
 from tests.planted.bugs_of_clocks import CLOCKS
 from tests.planted.bugs_of_keeping import KEEPING
 from tests.planted.bugs_of_misting import MISTING
+from tests.planted.bugs_of_physics import PHYSICS
 from tests.planted.bugs_of_settings import SETTINGS
 
-BUGS: tuple[Bug, ...] = (*MISTING, *SETTINGS, *KEEPING, *ALARMS, *CLOCKS)
+BUGS: tuple[Bug, ...] = (*MISTING, *SETTINGS, *KEEPING, *ALARMS, *CLOCKS, *PHYSICS)
