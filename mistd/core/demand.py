@@ -11,7 +11,6 @@ never negative: dew adds no water that could be counted on.
 from dataclasses import dataclass
 
 from mistd.core.almanac import DayPart
-from mistd.core.evaporation import mm_per_h_of_um_per_s
 from mistd.core.house_radiation import (
     DEFAULT_COVER,
     Assumed,
@@ -28,6 +27,7 @@ from mistd.core.psychrometrics import (
     saturation_vapour_pressure_kpa,
     vapour_pressure_kpa,
 )
+from mistd.core.units import mm_per_h_of_um_per_s
 from mistd.core.wet_leaf import (
     Leaf,
     LeafAir,

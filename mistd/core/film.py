@@ -15,7 +15,7 @@ from enum import StrEnum
 from math import asinh, cbrt, inf, sinh, sqrt
 from types import MappingProxyType
 
-from mistd.core.evaporation import um_per_s_of_mm_per_h
+from mistd.core.units import um_per_s_of_mm_per_h
 
 WET_EXPONENT = 2.0 / 3.0  # Deardorff (1978), J. Geophys. Res. 83: 1889, after wet canopies
 

@@ -13,9 +13,9 @@ from math import fsum, sqrt
 
 from mistd.core.crossing import narrowed
 from mistd.core.nozzle import Nozzle
-from mistd.core.pipe_friction import Friction, Pipe, bar_of_head_m
+from mistd.core.pipe_friction import Friction, Pipe
 from mistd.core.refusals import refuse_unless_between, refuse_unless_positive
-from mistd.core.units import S_PER_MIN
+from mistd.core.units import S_PER_MIN, bar_of_head_m
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -11,10 +11,9 @@ from dataclasses import dataclass
 from math import log10, pi
 
 from mistd.core.refusals import refuse_unless_between, refuse_unless_positive
-from mistd.core.units import S_PER_MIN
+from mistd.core.units import S_PER_MIN, bar_of_head_m
 
 PA_PER_BAR = 1.0e5
-BAR_PER_M = 0.0980665  # conventional metre of water: 1000 kg/m3 at 9.80665 m/s2; 1 bar is 10.197 m
 L_PER_M3 = 1000.0
 MM_PER_M = 1000.0
 
@@ -64,20 +63,6 @@ def water_at(temperature_c: float) -> Water:
     from_20_c = 20.0 - temperature_c
     decades = (1.1709 * from_20_c - 0.001827 * from_20_c**2) / (temperature_c + 89.93)
     return Water(density_kg_per_m3=density_kg_per_m3, viscosity_pa_s=1.0020e-3 * 10.0**decades)
-
-
-def head_m_of_bar(pressure_bar: float) -> float:
-    """Height of a column of conventional water with this pressure at its foot.
-
-    >>> round(head_m_of_bar(1.0), 3)
-    10.197
-    """
-    return pressure_bar / BAR_PER_M
-
-
-def bar_of_head_m(head_m: float) -> float:
-    """Pressure at the foot of a column of conventional water; water at 20 C weighs 0.2 % less."""
-    return head_m * BAR_PER_M
 
 
 def velocity_m_per_s(flow_l_per_min: float, diameter_mm: float) -> float:
@@ -154,6 +139,7 @@ class HazenWilliams:
     def loss_bar(self, flow_l_per_min: float, length_m: float, diameter_mm: float) -> float:
         """Pressure lost: hf = 10.67 L Q^1.852 / (C^1.852 D^4.8704), in SI.
 
+        >>> from mistd.core.units import head_m_of_bar
         >>> round(head_m_of_bar(HazenWilliams(coefficient=150.0).loss_bar(20.0, 30.0, 20.9)), 4)
         1.6485
         """

@@ -12,9 +12,9 @@ from math import inf
 
 from mistd.core.crossing import crossing
 from mistd.core.hydraulics import Lateral, healthy_flow_l_per_min
-from mistd.core.pipe_friction import L_PER_M3, PA_PER_BAR, Pipe, bar_of_head_m
+from mistd.core.pipe_friction import L_PER_M3, PA_PER_BAR, Pipe
 from mistd.core.refusals import refuse_unless_between, refuse_unless_positive
-from mistd.core.units import S_PER_MIN
+from mistd.core.units import S_PER_MIN, bar_of_head_m
 
 ROUNDING = 1.0e-9  # of the points' own slope: a curve level at nil flow comes out a hair to either side
 MOST_LIFT_M = 100.0  # up or down: more is a slip of the pen in a propagation house

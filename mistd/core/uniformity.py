@@ -14,16 +14,12 @@ from collections.abc import Sequence
 from math import floor, fsum, isfinite, sqrt
 
 from mistd.core.refusals import refuse_unless_positive
-from mistd.core.units import S_PER_HOUR
-
-GOOD_CHRISTIANSEN = 0.84
-GOOD_LOW_QUARTER = 0.75
+from mistd.core.units import S_PER_HOUR, S_PER_MIN
 
 FEWEST_CANS = 2  # one can is always even; 16 or more say something: common practice, no source
 
 _MM3_PER_ML = 1000.0
 _MM2_PER_CM2 = 100.0
-_MIN_PER_HOUR = 60.0
 
 
 def christiansen_uniformity(caught_ml: Sequence[float]) -> float:
@@ -118,7 +114,7 @@ def flow_rate_mm_per_h(flow_l_per_min: float, bench_m2: float) -> float:
     """
     refuse_unless_positive("zone's flow", flow_l_per_min, "l/min")
     refuse_unless_positive("bench", bench_m2, "m2")
-    return flow_l_per_min * _MIN_PER_HOUR / bench_m2
+    return flow_l_per_min * (S_PER_HOUR / S_PER_MIN) / bench_m2
 
 
 def _mean_ml(caught_ml: Sequence[float]) -> float:

@@ -12,7 +12,7 @@ follows the air within a minute or so. A negative evaporation is dew.
 from dataclasses import dataclass
 from math import sqrt
 
-from mistd.core.evaporation import mm_per_h_of_um_per_s, um_per_s_of_w_per_m2
+from mistd.core.evaporation import um_per_s_of_w_per_m2
 from mistd.core.house_radiation import LEAF_EMISSIVITY
 from mistd.core.psychrometrics import (
     KELVIN_OF_ZERO_C,
@@ -21,6 +21,7 @@ from mistd.core.psychrometrics import (
     saturation_vapour_pressure_slope_kpa_per_c,
 )
 from mistd.core.radiation import STEFAN_BOLTZMANN_W_PER_M2_K4
+from mistd.core.units import mm_per_h_of_um_per_s
 
 # Campbell & Norman (1998) eq. 7.30, mol/m2/s for (m/s / m) to the half, one side of a leaf; 1.4 for the gusts
 # of natural air (sect. 7.13), 0.72 from a leaf's width to its length along the wind.

@@ -18,14 +18,13 @@ import numpy.typing as npt
 from numpy import add, divide, maximum, minimum, multiply, subtract
 
 from simulators.plant.cutting_plan import POINSETTIA, SEMI_RIPE, SOFT, CuttingPlan, FloatArray, RootingPace
+from simulators.plant.units import SECONDS_PER_DAY, UM_PER_MOL
 
 __all__ = ["POINSETTIA", "SEMI_RIPE", "SOFT", "CuttingPlan", "Cuttings"]
 
 QUARTERS = 4
 LAYERS, SIDES = 2, 2  # 0 upper, 1 lower; 0 top, 1 under
 ROWS = LAYERS * QUARTERS  # of leaves on a bench
-SECONDS_PER_DAY = 86_400.0
-UM_PER_MOL = 18.015  # of liquid water over a square metre
 # FAO-56 eq. 11 over water, 0.6108 exp(17.27 T / (T + 237.3)), written FACTOR exp(-SLOPE / (T + OFFSET)).
 TETENS_OFFSET_C = 237.3
 TETENS_SLOPE_C = 17.27 * TETENS_OFFSET_C

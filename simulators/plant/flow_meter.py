@@ -9,8 +9,7 @@ from math import floor
 from random import Random
 
 from simulators.plant.instruments import InstrumentFault
-
-SECONDS_PER_MINUTE = 60.0
+from simulators.plant.units import SECONDS_PER_MINUTE
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,11 +7,9 @@ house under shade cloth before any trial was run; no house was measured.
 
 from dataclasses import dataclass
 
+from simulators.plant.units import KELVIN, SECONDS_PER_HOUR, STEFAN_BOLTZMANN_W_PER_M2_K4
 from simulators.plant.weather import Outdoors
 
-SECONDS_PER_HOUR = 3600.0
-STEFAN_BOLTZMANN_W_PER_M2_K4 = 5.67e-8
-KELVIN = 273.15
 # Wind over a flat cover: 2.8 + 3.0 u, Watmuff, Charters & Proctor (1977), from memory.
 STILL_COVER_W_PER_M2_K = 2.8
 WIND_COVER_J_PER_M3_K = 3.0

@@ -10,8 +10,7 @@ from math import exp, isfinite
 from random import Random
 
 from mistd.core.readings import SensorKind
-
-SECONDS_PER_DAY = 86_400.0
+from simulators.plant.units import SECONDS_PER_DAY
 
 
 class InstrumentFault(Enum):

@@ -22,6 +22,7 @@ from mistd.core.psychrometrics import (
     saturation_vapour_pressure_kpa,
     saturation_vapour_pressure_slope_kpa_per_c,
 )
+from simulators.plant.units import KELVIN, STEFAN_BOLTZMANN_W_PER_M2_K4
 
 # Campbell & Norman (1998): eq. 7.30 for vapour and heat, the factor 1.4 for gusty air (sect. 7.13), 0.72 from
 # leaf width to characteristic length. Free convection 0.05 ((Ts - Ta) / d)^(1/4) from memory; the test holds
@@ -41,8 +42,6 @@ LATENT_HEAT_J_PER_UM = MOLAR_LATENT_HEAT_J_PER_MOL / WATER_G_PER_MOL  # of 1 g, 
 # Of both sides' conductance for heat, in W/m2 K, to one side's evaporation per kPa in um/s, times pressure.
 RATE_PER_HEAT = WATER_G_PER_MOL * VAPOUR_TO_HEAT / (2.0 * MOLAR_HEAT_J_PER_MOL_K)
 EMISSIVITY = 0.97
-STEFAN_BOLTZMANN_W_PER_M2_K4 = 5.67e-8
-KELVIN = 273.15
 
 FARTHEST_FROM_AIR_C = 60.0  # where halving looks for a leaf, beside the air
 HALVINGS = 60

@@ -30,10 +30,10 @@ from simulators.plant.leaf_plan import (
     LeafPlan,
     spread_of_uniformity,
 )
+from simulators.plant.units import UM_PER_MM
 
 __all__ = ["QUARTERS", "Canopy", "LeafAir", "LeafPlan", "spread_of_uniformity"]
 
-UM_PER_MM = 1000.0
 MOST_LOST_IN_AIR = 0.15
 LEAST_FILM_UM = 1e-12  # what divides where there is none
 SHARE_OF_QUARTERS = np.full(QUARTERS, 1.0 / QUARTERS)

@@ -14,8 +14,8 @@ from math import inf, sqrt
 from simulators.plant.lateral import FLOW_EXPONENT, Lateral, LateralPlan
 from simulators.plant.solenoid import Solenoid, ValvePlan
 from simulators.plant.standing_water import StandingWater, Surroundings
+from simulators.plant.units import SECONDS_PER_MINUTE
 
-SECONDS_PER_MINUTE = 60.0
 LEAST_BAR = 1e-6  # a hundredth of a millimetre of water: less moves nothing
 FITTED = 1e-7  # a flow and its pressure agree to this share
 SURELY_BAR = 1e-4  # far above the error of a pressure that is only fitted

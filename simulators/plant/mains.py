@@ -9,8 +9,9 @@ from dataclasses import dataclass
 from math import cos, exp, pi, sqrt
 from random import Random
 
+from simulators.plant.units import SECONDS_PER_HOUR
+
 HOURS_PER_DAY = 24.0
-SECONDS_PER_HOUR = 3600.0
 TURN_PER_H = 2.0 * pi / HOURS_PER_DAY
 GROUND_FOLLOWS_S = 30.0 * 86_400.0  # ours: a buried pipe lags the air by about a month
 

@@ -7,8 +7,8 @@ and keeps no books.
 from math import inf
 
 from simulators.plant.line import LEAST_BAR
+from simulators.plant.units import SECONDS_PER_MINUTE
 
-SECONDS_PER_MINUTE = 60.0
 EMPTY_BAR = 0.02  # a manifold that has fallen so low has run empty
 ROOT_STEP = 0.8  # it is followed in one go while the root of its pressure falls by a fifth
 

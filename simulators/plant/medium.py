@@ -15,6 +15,7 @@ import numpy.typing as npt
 from numpy import add, divide, maximum, minimum, multiply, subtract
 
 from mistd.core.psychrometrics import saturation_vapour_pressure_kpa
+from simulators.plant.units import UM_PER_MM, UM_PER_MOL
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -23,8 +24,6 @@ BY_QUARTER = np.full(QUARTERS, 1.0 / QUARTERS)
 # As arrays, because numpy takes twice as long over a number of Python's.
 NOUGHT = np.array(0.0)
 MOST_EVAPORATED_SHARE = np.array(0.1)  # of the water, in a step; ours
-UM_PER_MM = 1000.0
-UM_PER_MOL = 18.015
 WATER_HEAT_J_PER_M2_UM_K = 4.186  # a micrometre over a square metre is a gram
 
 # Air in a drained container grows with its depth: 12 % of the volume in a bedding plant cell, 28 % in a

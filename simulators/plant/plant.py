@@ -26,6 +26,7 @@ from simulators.plant.leaves import Canopy, LeafAir
 from simulators.plant.medium import Medium
 from simulators.plant.plant_plan import PlantPlan, PlantZone
 from simulators.plant.plant_state import PlantState, ZoneState
+from simulators.plant.units import SECONDS_PER_DAY, UM_PER_MM
 from simulators.plant.valve_spans import ROUNDING_S, ValveSpans
 from simulators.plant.waterworks import Flowing, Waterworks
 from simulators.plant.weather import Outdoors, Weather
@@ -37,9 +38,6 @@ LONGEST_STEP_S = 60.0
 NIGHT_STEPS = 5.0  # so much longer are steps in the dark
 SLOW_STEPS = 5.0  # so much longer are those of cuttings and medium
 LONGEST_REST_S = 600.0  # for which pipes at rest are taken to stand as they did; the mains move slowly
-SECONDS_PER_HOUR = 3600.0
-SECONDS_PER_DAY = 86_400.0
-UM_PER_MM = 1000.0
 SUN_WARMS_LINE_C_PER_W_PER_M2 = 0.03  # black pipe in the house's light; ours
 
 Values = NDArray[np.float64]

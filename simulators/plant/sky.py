@@ -1,20 +1,20 @@
 """Where the sun stands over a site, what light a sky without cloud lets through, how cold the sky radiates.
 
-Two suns: FAO-56 equations 24 and 31 to 33 for hand calculation (within 1.1 degrees), and the Astronomical
-Almanac's short formulas for whole arrays of moments (within 0.02 degrees), which the weather is built on.
-It knows no weather file and no row. Ratios are fractions; arrays in, arrays of the same shape out.
+The sun is that of the Astronomical Almanac's short formulas (within 0.02 degrees), for whole arrays of
+moments. It knows no weather file and no row. Ratios are fractions; arrays in, arrays of the same shape out.
 """
 
 from datetime import UTC, datetime
-from math import asin, cos, degrees, pi, radians, sin
+from math import cos, pi, radians, sin
 
 import numpy as np
 from numpy.typing import NDArray
 
+from simulators.plant.units import SECONDS_PER_DAY
+
 Numbers = NDArray[np.float64]
 
 J2000 = datetime(2000, 1, 1, 12, tzinfo=UTC)
-DAY_S = 86_400.0
 HOURS_A_DAY = 24.0
 SOLAR_CONSTANT_W_PER_M2 = 1361.0  # Kopp & Lean 2011, from memory
 
@@ -29,52 +29,13 @@ SEA_LEVEL_MBAR = 1000.0  # of the pressure term in Martin & Berdahl
 CLOUD_AS_BLACK = 0.9  # how much of the clear gap low opaque cloud closes; see `sky_below_air_c`
 
 
-def sun_declination_rad(day_of_year: int) -> float:
-    """Angle of the sun north of the equator: FAO-56 eq. 24.
-
-    >>> round(sun_declination_rad(274), 4)
-    -0.0753
-    """
-    return 0.409 * sin(2.0 * pi * day_of_year / 365.0 - 1.39)
-
-
-def seasonal_correction_h(day_of_year: int) -> float:
-    """Hours by which solar time runs ahead of the clock's mean sun: FAO-56 eqs 32 and 33.
-
-    >>> round(seasonal_correction_h(274), 4)
-    0.1889
-    """
-    b = 2.0 * pi * (day_of_year - 81) / 364.0
-    return 0.1645 * sin(2.0 * b) - 0.1255 * cos(b) - 0.025 * sin(b)
-
-
-def solar_time_angle_rad(local_time: datetime, longitude_deg: float) -> float:
-    """Hour angle of the sun, nought at solar noon: FAO-56 eq. 31, with east longitudes positive."""
-    offset = local_time.utcoffset()
-    if offset is None:
-        raise ValueError(f"{local_time}: the place of the sun needs a time with its offset from UTC")
-    clock_h = local_time.hour + local_time.minute / 60.0 + local_time.second / 3600.0
-    behind_meridian_h = longitude_deg / 15.0 - offset.total_seconds() / 3600.0
-    solar_h = clock_h + behind_meridian_h + seasonal_correction_h(local_time.timetuple().tm_yday)
-    return pi / 12.0 * (solar_h - 12.0)
-
-
-def sun_elevation_deg(local_time: datetime, latitude_deg: float, longitude_deg: float) -> float:
-    """Height of the sun over a level horizon, negative below it."""
-    latitude = radians(latitude_deg)
-    declination = sun_declination_rad(local_time.timetuple().tm_yday)
-    angle = solar_time_angle_rad(local_time, longitude_deg)
-    sine = sin(latitude) * sin(declination) + cos(latitude) * cos(declination) * cos(angle)
-    return degrees(asin(max(-1.0, min(1.0, sine))))
-
-
 def sun_sines(begins_at: datetime, seconds: Numbers, *, latitude_deg: float, longitude_deg: float) -> Numbers:
     """Sines of the sun's height at so many seconds after `begins_at` (aware); negative below the horizon.
 
     The Astronomical Almanac's low-precision formulas (Michalsky 1988, Solar Energy 40: 227-235; coefficients
     from memory). No refraction. Within 0.02 degrees of pvlib's solar position (test_weather.py).
     """
-    days = (begins_at - J2000).total_seconds() / DAY_S + seconds / DAY_S
+    days = (begins_at - J2000).total_seconds() / SECONDS_PER_DAY + seconds / SECONDS_PER_DAY
     mean_longitude = np.radians((280.460 + 0.9856474 * days) % 360.0)
     anomaly = np.radians((357.528 + 0.9856003 * days) % 360.0)
     longitude = mean_longitude + np.radians(1.915 * np.sin(anomaly) + 0.020 * np.sin(2.0 * anomaly))

@@ -9,7 +9,8 @@ It knows no pressure, no valve and no nozzle.
 
 from math import exp, inf, sqrt
 
-SECONDS_PER_MINUTE = 60.0
+from simulators.plant.units import SECONDS_PER_MINUTE
+
 ROUNDING_L = 1e-9  # a line this close to full is full; a drop is 50,000 times more
 STANDING_BAR = 0.015  # ours: the water standing in a shut line presses on a hole with 15 cm on average
 ROOT_STANDING_BAR = sqrt(STANDING_BAR)

@@ -12,8 +12,8 @@ from simulators.plant.mains import Mains, MainsPlan
 from simulators.plant.manifold import Source
 from simulators.plant.supply_valve import SupplyValve, SupplyValvePlan
 from simulators.plant.tank_and_pump import Pump, PumpPlan, Tank, TankPlan
+from simulators.plant.units import SECONDS_PER_MINUTE
 
-SECONDS_PER_MINUTE = 60.0
 MAINS_VALVE, TANK_VALVE, PUMP = "mains_valve", "tank_valve", "pump"
 LONGEST_STEP_S = 10.0  # the mains move less than 0.3 mbar in that
 LONGEST_PUMPED_STEP_S = 1.0  # the tank's level falls, or a valve travels

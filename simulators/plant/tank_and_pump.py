@@ -14,8 +14,8 @@ from enum import Enum
 from math import inf, sqrt
 
 from simulators.plant.lateral import BAR_PER_M
+from simulators.plant.units import SECONDS_PER_MINUTE
 
-SECONDS_PER_MINUTE = 60.0
 L_PER_M3 = 1000.0
 TANK_FOLLOWS_S = 86_400.0  # ours: half a cubic metre takes on the air's temperature within days
 ARRIVED = 1e-9  # of full speed or of priming

@@ -9,8 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from simulators.plant.plant import Plant, Values
-
-UM_PER_MM = 1000.0
+from simulators.plant.units import UM_PER_MM
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -21,12 +21,11 @@ from simulators.plant.manifold_cut_off import declined_bar, evenly_declining_s
 from simulators.plant.solenoid import ValveFault
 from simulators.plant.standing_water import Surroundings
 from simulators.plant.supplies import LONGEST_STEP_S, Supplies
+from simulators.plant.units import SECONDS_PER_HOUR, SECONDS_PER_MINUTE
 from simulators.plant.waterworks_plan import WaterworksPlan
 
 __all__ = ["Flowing", "Waterworks", "WaterworksPlan"]
 
-SECONDS_PER_MINUTE = 60.0
-SECONDS_PER_HOUR = 3600.0
 ROUNDING_S = 1e-9  # nearer the end than this is the end
 SHORTEST_STEP_S = 1e-6  # an event nearer than this has come
 

@@ -16,6 +16,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from simulators.plant.units import SECONDS_PER_DAY
 from simulators.plant.weather import Weather
 from simulators.plant.weather_checks import column_problems, row_problems
 from simulators.plant.weather_csv import file_of_csv, is_our_csv
@@ -32,7 +33,7 @@ from simulators.plant.weather_rows import Site, WeatherFileError, WeatherRows
 from simulators.plant.weather_text import WeatherFile, weather_text
 
 ONE_DAY = timedelta(days=1)
-DAY_S = 86_400.0
+
 MOMENT = "%d %B %Y %H:%M"
 
 __all__ = ["WeatherFileError", "read_weather", "weather_between"]
@@ -93,7 +94,7 @@ def weather_between(
     days = (to_date - from_date).days + 1
     rows = source.rows
     starts_at = datetime(from_date.year, from_date.month, from_date.day, tzinfo=rows.starts_at.tzinfo)
-    count = round(days * DAY_S / rows.step_s) + 1
+    count = round(days * SECONDS_PER_DAY / rows.step_s) + 1
     if rows.is_typical:
         indices = _typical_indices(from_date, to_date, count)
     else:

@@ -17,6 +17,7 @@ from mistd.core.psychrometrics import (
     saturation_vapour_pressure_slope_kpa_per_c,
 )
 from simulators.plant.instruments import Instrument, InstrumentFault, InstrumentPlan
+from simulators.plant.units import UM_PER_MOL
 
 # A plate's boundary layer and heat balance, as for leaves: Campbell & Norman (1998) eq. 7.30 with the factor
 # 1.4 of sect. 7.13, both sides giving off heat, the upper one wet.
@@ -25,7 +26,6 @@ HEAT_CONDUCTANCE = 1.4 * 0.135
 MOLAR_HEAT_J_PER_MOL_K = 29.3
 MOLAR_LATENT_HEAT_J_PER_MOL = 44_000.0
 RADIATED_W_PER_M2_K = 6.0  # of one side near 25 C: 4 sigma T^3
-UM_PER_MOL = 18.015
 STILLEST_M_PER_S = 0.05  # ours
 # Deardorff (1978): the wet share goes as the two-thirds power of the water, so its cube root falls evenly.
 CUBE_ROOT = 1.0 / 3.0

@@ -7,7 +7,7 @@ not count what became of the cuttings; see `scores`.
 Rule: nothing here decides when to mist.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from datetime import UTC, date, datetime, timedelta, tzinfo
 from random import Random
 
@@ -19,18 +19,19 @@ from mistd.core.almanac import Almanac
 from mistd.core.decide import decide
 from mistd.core.house import House, begun
 from mistd.core.observations import NOTHING_NEW, KeeperNews, KeeperReady, LineEdge, LineReport, Observations
-from mistd.core.readings import Reading, reading_of
+from mistd.core.readings import Reading, SensorKind, reading_of
 from mistd.core.units import S_PER_DAY
 from simulators.house_on_the_bench import plant_plan
 from simulators.plant.instrument_board import EVERY_KIND, WATER_KINDS
-from simulators.plant.plant import Plant, PlantPlan
+from simulators.plant.plant import LONGEST_STEP_S, Plant, PlantPlan
 from simulators.plant.weather import Weather
 from simulators.rehearsal.ledger_keeper import LedgerKeeper
 from simulators.rehearsal.result import HouseRun
 from simulators.rehearsal.scores import Scores
 
-READ_EVERY_S = 120.0  # how often the sensors of air and light send
-WATER_READS_EVERY = 2  # at every so many of those also the water's, which seldom flows at such an instant
+READ_EVERY_S = 120.0  # the longest that sensors of air and light wait before they send again
+WATER_READ_EVERY_S = 240.0  # and those of the water, which seldom flows at such an instant
+SENDS_A_STALENESS = 2.0  # no sensor sends so seldom that it would be taken for lost
 
 AIR_KINDS = EVERY_KIND - WATER_KINDS
 
@@ -46,7 +47,7 @@ class HouseAtWork:
         seed: int,
         begins_s: float = 0.0,
         plan: PlantPlan | None = None,
-        longest_step_s: float | None = None,
+        longest_step_s: float = LONGEST_STEP_S,
     ) -> None:
         self.now_s = begins_s
         self.decisions = 0
@@ -56,19 +57,20 @@ class HouseAtWork:
             weather,
             Random(seed),
             starts_at_s=begins_s,
-            **({} if longest_step_s is None else {"longest_step_s": longest_step_s}),
+            longest_step_s=longest_step_s,
         )
         self.plant.canopy.wet_through()  # trays are misted in by hand
         self.scores: Scores | None = None
         self._starts_at = weather.starts_at.astimezone(UTC)
         self._place = place_in_weather(config, weather)
         self._sensors = [(sensor.name, sensor.kind) for sensor in config.sensors]
-        self._reads = 0
+        self._air_every_s = _sends_every_s(config, AIR_KINDS, READ_EVERY_S)
+        self._water_every_s = _sends_every_s(config, WATER_KINDS, WATER_READ_EVERY_S)
         self._keeper = LedgerKeeper(keeper_rules(config), begins_s)
         self._house = begun(house_plan(config), self._almanac(), begins_s)
         self._news: list[KeeperNews] = [KeeperReady(since_s=begins_s)]
         self._wake_at_s = begins_s
-        self._read_at_s = begins_s
+        self._air_at_s = self._water_at_s = begins_s  # when sensors send next
 
     @property
     def house(self) -> House:
@@ -81,7 +83,8 @@ class HouseAtWork:
             next_s = min(
                 self._wake_at_s,
                 self._keeper.next_end_s,
-                self._read_at_s,
+                self._air_at_s,
+                self._water_at_s,
                 self._house.almanac.ends_s,
                 end_s,
             )
@@ -122,10 +125,7 @@ class HouseAtWork:
 
     def _observations(self) -> Observations:
         almanac = self._almanac() if self.now_s >= self._house.almanac.ends_s else None
-        readings: tuple[tuple[str, Reading], ...] = ()
-        if self.now_s >= self._read_at_s:
-            readings = self._readings()
-            self._read_at_s += READ_EVERY_S
+        readings = self._readings()
         if almanac is None and not readings and not self._news:
             return NOTHING_NEW
         return Observations(almanac=almanac, keeper=self._taken_news(), readings=readings)
@@ -135,10 +135,16 @@ class HouseAtWork:
         return news
 
     def _readings(self) -> tuple[tuple[str, Reading], ...]:
-        is_all = self._reads % WATER_READS_EVERY == 0
-        self._reads += 1
-        said = self.plant.readings() if is_all else self.plant.readings(AIR_KINDS)
-        now_s = self.now_s
+        now_s, kinds = self.now_s, frozenset[SensorKind]()
+        if now_s >= self._air_at_s:
+            self._air_at_s += self._air_every_s
+            kinds = AIR_KINDS
+        if now_s >= self._water_at_s:
+            self._water_at_s += self._water_every_s
+            kinds |= WATER_KINDS
+        if not kinds:
+            return ()
+        said = self.plant.readings(kinds)
         return tuple(
             (name, reading_of(kind, said[kind], now_s)) for name, kind in self._sensors if kind in said
         )
@@ -156,6 +162,8 @@ def rehearsed(
     first_day: date,
     last_day: date,
     said: Callable[[float], None] | None = None,
+    plan: PlantPlan | None = None,
+    longest_step_s: float = LONGEST_STEP_S,
 ) -> HouseRun:
     """Run a house from the first midnight of `first_day` to the last of `last_day`, both included.
 
@@ -167,13 +175,17 @@ def rehearsed(
         first_day: by the weather's standard time.
         last_day: by the weather's standard time.
         said: called once for each simulated day with the share that is done.
+        plan: of the simulated house; None: as the configuration has it.
+        longest_step_s: of the plant, by day.
 
     Raises:
         ValueError: the weather does not cover the days.
     """
     begins_s = seconds_to_midnight(weather, first_day)
     days = (last_day - first_day).days + 1
-    work = HouseAtWork(config, weather, seed=seed, begins_s=begins_s)
+    work = HouseAtWork(
+        config, weather, seed=seed, begins_s=begins_s, plan=plan, longest_step_s=longest_step_s
+    )
     scores = Scores(config, work.plant, begins_s=begins_s, first_day=first_day)
     work.scores = scores
     work.plant.watch = scores.step
@@ -183,6 +195,12 @@ def rehearsed(
         if said:
             said((day + 1) / days)
     return scores.result(label=label, decisions=work.decisions)
+
+
+def _sends_every_s(config: Config, kinds: Collection[SensorKind], longest_s: float) -> float:
+    """How often the house's sensors of these kinds send."""
+    stale_s = [sensor.stale_after_s / SENDS_A_STALENESS for sensor in config.sensors if sensor.kind in kinds]
+    return min([longest_s, *stale_s])
 
 
 def seconds_to_midnight(weather: Weather, day: date) -> float:

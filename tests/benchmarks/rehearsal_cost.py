@@ -16,12 +16,10 @@ from pathlib import Path
 
 import click
 
-from mistd.core.units import S_PER_DAY
 from simulators.plant.plant import LONGEST_STEP_S
 from simulators.plant.weather import Weather
-from simulators.rehearsal.engine import HouseAtWork
+from simulators.rehearsal.engine import rehearsed
 from simulators.rehearsal.result import HouseRun, ZoneResult
-from simulators.rehearsal.scores import Scores
 from tests.benchmarks.figures import Machine, table
 from tests.benchmarks.rehearsed_houses import FIRST_DAY, Timer, house_with, typical_year
 
@@ -47,13 +45,15 @@ def timed_run(weather: Weather, days: int, longest_step_s: float) -> Timed:
     """The benchmark's house over the first days of the year."""
     config = house_with(TIMERS)
     begun_s = time.process_time()
-    work = HouseAtWork(config, weather, seed=1, longest_step_s=longest_step_s)
-    scores = Scores(config, work.plant, begins_s=0.0, first_day=FIRST_DAY)
-    work.scores, work.plant.watch = scores, scores.step
-    for day in range(days):
-        work.live_until((day + 1) * S_PER_DAY)
-        scores.end_day()
-    run = scores.result(label="benchmark", decisions=work.decisions)
+    run = rehearsed(
+        config,
+        weather,
+        label="benchmark",
+        seed=1,
+        first_day=FIRST_DAY,
+        last_day=FIRST_DAY + timedelta(days=days - 1),
+        longest_step_s=longest_step_s,
+    )
     return Timed(run=run, took_s=time.process_time() - begun_s)
 
 

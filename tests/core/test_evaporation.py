@@ -12,10 +12,8 @@ from mistd.core.evaporation import (
     FAO_HOURLY,
     ReferenceSurface,
     Weather,
-    mm_per_h_of_um_per_s,
     priestley_taylor_mm,
     reference_evaporation,
-    um_per_s_of_mm_per_h,
     um_per_s_of_w_per_m2,
     wind_at_2_m_m_per_s,
 )
@@ -29,6 +27,7 @@ from mistd.core.psychrometrics import (
 from mistd.core.radiation import Spot, clear_sky_w_per_m2, clearness, extraterrestrial_w_per_m2
 from mistd.core.radiation import net_longwave_w_per_m2 as longwave_w_per_m2
 from mistd.core.radiation import net_shortwave_w_per_m2 as shortwave_w_per_m2
+from mistd.core.units import mm_per_h_of_um_per_s, um_per_s_of_mm_per_h
 
 MJ_PER_M2_H = 0.0036  # of one W/m2
 MJ_PER_M2_D = 0.0864

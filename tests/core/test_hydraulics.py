@@ -16,14 +16,8 @@ from mistd.core.hydraulics import (
     outlets_factor,
 )
 from mistd.core.nozzle import Nozzle, scaled_flow_l_per_min
-from mistd.core.pipe_friction import (
-    DarcyWeisbach,
-    Friction,
-    HazenWilliams,
-    Pipe,
-    bar_of_head_m,
-    water_at,
-)
+from mistd.core.pipe_friction import DarcyWeisbach, Friction, HazenWilliams, Pipe, water_at
+from mistd.core.units import bar_of_head_m
 
 # Christiansen 1942, Calif. Agr. Exp. Sta. Bull. 670. The printed table is from memory; the values were
 # computed from its formula, which agrees with the exact sum to 0.0011. Outlets: factor for each exponent.

@@ -22,12 +22,11 @@ from mistd.core.pipe_friction import (
     HazenWilliams,
     Pipe,
     Water,
-    bar_of_head_m,
     colebrook_factor,
     friction_factor,
-    head_m_of_bar,
 )
 from mistd.core.pump_curve import PumpPoint, SystemCurve, curve_of_shutoff_and_point, working_point
+from mistd.core.units import bar_of_head_m, head_m_of_bar
 
 with warnings.catch_warnings():
     warnings.simplefilter("ignore")  # what its plotting packages say of their own future is not ours

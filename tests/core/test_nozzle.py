@@ -13,7 +13,8 @@ from mistd.core.nozzle import (
     orifice_flow_l_per_min,
     scaled_flow_l_per_min,
 )
-from mistd.core.pipe_friction import Water, bar_of_head_m
+from mistd.core.pipe_friction import Water
+from mistd.core.units import bar_of_head_m
 
 L_PER_US_GAL = 3.785412  # NIST SP 811
 M_PER_FT = 0.3048

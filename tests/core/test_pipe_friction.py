@@ -13,14 +13,13 @@ from mistd.core.pipe_friction import (
     HazenWilliams,
     Pipe,
     Water,
-    bar_of_head_m,
     colebrook_factor,
     friction_factor,
-    head_m_of_bar,
     reynolds_number,
     velocity_m_per_s,
     water_at,
 )
+from mistd.core.units import bar_of_head_m, head_m_of_bar
 
 L_PER_MIN_PER_M3_PER_S = 60_000.0
 M_PER_FT = 0.3048  # exact, NIST SP 811

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from mistd.core.hydraulics import Lateral
 from mistd.core.nozzle import Nozzle
-from mistd.core.pipe_friction import DarcyWeisbach, Friction, HazenWilliams, Pipe, bar_of_head_m, water_at
+from mistd.core.pipe_friction import DarcyWeisbach, Friction, HazenWilliams, Pipe, water_at
 from mistd.core.pump_curve import (
     PumpCurve,
     PumpDuty,
@@ -19,6 +19,7 @@ from mistd.core.pump_curve import (
     hydraulic_power_w,
     working_point,
 )
+from mistd.core.units import bar_of_head_m
 
 
 def point(flow_l_per_min: float, pressure_bar: float) -> PumpPoint:

@@ -15,9 +15,8 @@ from simulators.house_on_the_bench import plant_plan
 from simulators.plant.house_climate import HouseShell
 from simulators.plant.plant import Plant, PlantPlan, PlantState, PlantZone
 from simulators.plant.weather import typical_year_day
-from simulators.rehearsal.engine import HouseAtWork
+from simulators.rehearsal.engine import rehearsed
 from simulators.rehearsal.result import HouseRun
-from simulators.rehearsal.scores import Scores
 from tests.benchmarks.rehearsed_houses import Timer, house_with
 
 BENCHES = [f"bench-{number}" for number in range(5)]
@@ -86,13 +85,15 @@ def late_winter() -> HouseRun:
     config = house_with(timers)
     plan = plant_plan(config)
     plan = replace(plan, shell=replace(plan.shell, heating_c=20.0, bottom_heat_c=23.0))
-    work = HouseAtWork(config, typical_year_day(month=2, day=15, days=10), seed=1, plan=plan)
-    work.scores = Scores(config, work.plant, begins_s=0.0, first_day=first_day)
-    work.plant.watch = work.scores.step
-    for day in range(10):
-        work.live_until(timedelta(days=day + 1).total_seconds())
-        work.scores.end_day()
-    return work.scores.result(label="late winter", decisions=work.decisions)
+    return rehearsed(
+        config,
+        typical_year_day(month=2, day=15, days=10),
+        label="late winter",
+        seed=1,
+        first_day=first_day,
+        last_day=first_day + timedelta(days=9),
+        plan=plan,
+    )
 
 
 def test_ten_days_in_late_winter_need_as_much_mist_as_growers_give() -> None:

@@ -1,6 +1,7 @@
 """The whole house: water conserved, steps that do not matter, a bright day as literature describes one."""
 
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import datetime, timedelta, timezone
 from math import inf
 from random import Random
@@ -13,6 +14,7 @@ from simulators.plant.instruments import InstrumentFault
 from simulators.plant.plant import Plant, PlantPlan, PlantState, PlantZone
 from simulators.plant.water_book import water_book
 from simulators.plant.weather import Outdoors, Weather, steady_weather, typical_year_day
+from simulators.plant.wetness_sensor import WetnessPlan
 
 DAY_S = 86_400.0
 BRIGHT = Outdoors(temperature_c=24.0, relative_humidity=0.55, wind_m_per_s=2.0, radiation_w_per_m2=800.0)
@@ -317,3 +319,18 @@ def test_a_plant_may_begin_in_the_middle_of_its_weather() -> None:
     assert state.at_s == 12 * 3600.0
     assert state.air_temperature_c == pytest.approx(25.0)  # the file's row for 12:00
     assert state.light_w_per_m2 > 300.0
+
+
+def test_a_wetness_sensor_on_a_bench_sees_that_benchs_mist_and_no_other() -> None:
+    sensed = [replace(zone(name), wetness_sensor=WetnessPlan()) for name in ("misted", "unmisted")]
+    plant = Plant(PlantPlan(zones=sensed), steady_weather(BRIGHT, starts_at=NOON), Random(1))
+    dry_mv = {name: sensor.reading_mv() or 0.0 for name, sensor in plant.wetness_sensors.items()}
+
+    plant.advance(8.0, {"misted": 6.0})
+    plant.advance(30.0, {})
+    wet_mv = {name: sensor.reading_mv() or 0.0 for name, sensor in plant.wetness_sensors.items()}
+
+    assert wet_mv["misted"] - dry_mv["misted"] > 100.0
+    assert abs(wet_mv["unmisted"] - dry_mv["unmisted"]) < 15.0
+    wettest_um = plant.plan.zones[0].leaf.spread[-1] * float(plant.canopy.applied_um[0])
+    assert plant.wetness_sensors["misted"].caught_um == pytest.approx(0.9 * wettest_um)

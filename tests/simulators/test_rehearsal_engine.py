@@ -53,6 +53,7 @@ def edges_of_rehearsal(days: float) -> list[tuple[float, str, bool]]:
 
     plant, work.plant = work.plant, Listening()  # type: ignore[assignment]
     work.live_until(days * S_PER_DAY)
+    assert work.refused == 0
     return edges
 
 
@@ -125,6 +126,20 @@ def test_progress_is_told_once_a_day_up_to_the_end() -> None:
     lived(days=2, said=said)
 
     assert said == [0.5, 1.0]
+
+
+def test_a_sensor_that_must_send_often_is_never_taken_for_lost() -> None:
+    config = house_with([LEAN])
+    impatient = [sensor.model_copy(update={"stale_after_s": 30.0}) for sensor in config.sensors]
+    work = HouseAtWork(config.model_copy(update={"sensors": impatient}), june(), seed=1)
+
+    lost = []
+    for minute in range(1, 90):
+        work.live_until(minute * 60.0 - 1.0)
+        lost += [name for name, state in work.house.sensors.items() if state.is_lost]
+
+    assert len(work.house.sensors) == 5
+    assert lost == []
 
 
 def test_a_day_before_the_weather_begins_is_refused() -> None:

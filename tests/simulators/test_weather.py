@@ -9,16 +9,7 @@ import numpy as np
 import pytest
 
 from mistd.core.psychrometrics import dew_point_c
-from simulators.plant.sky import (
-    clear_sky_w_per_m2,
-    cloud_fraction_of_clearness,
-    seasonal_correction_h,
-    sky_below_air_c,
-    solar_time_angle_rad,
-    sun_declination_rad,
-    sun_elevation_deg,
-    sun_sines,
-)
+from simulators.plant.sky import clear_sky_w_per_m2, cloud_fraction_of_clearness, sky_below_air_c, sun_sines
 from simulators.plant.weather import (
     HOUR,
     HOUR_S,
@@ -29,6 +20,12 @@ from simulators.plant.weather import (
     WeatherHour,
     steady_weather,
     typical_year_day,
+)
+from tests.simulators.fao_sun import (
+    seasonal_correction_h,
+    solar_time_angle_rad,
+    sun_declination_rad,
+    sun_elevation_deg,
 )
 
 EASTERN = timezone(timedelta(hours=-5))

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 from mistd.core.psychrometrics import dew_point_c, vapour_pressure_deficit_kpa
-from simulators.plant.sky import sun_elevation_deg
 from simulators.plant.weather import HOUR, HOUR_S, Weather
 from simulators.plant.weather_files import read_weather, weather_between
 from simulators.plant.weather_rows import Column
+from tests.simulators.fao_sun import sun_elevation_deg
 from tests.simulators.weather_samples import (
     csv_file,
     csv_rows,
