@@ -7,6 +7,7 @@ house under shade cloth before any trial was run; no house was measured.
 
 from dataclasses import dataclass
 
+from simulators.plant.plan_checks import require_more_than_nought, require_shares
 from simulators.plant.units import KELVIN, SECONDS_PER_HOUR, STEFAN_BOLTZMANN_W_PER_M2_K4
 from simulators.plant.weather import Outdoors
 
@@ -74,12 +75,8 @@ class HouseShell:
     bottom_heat_w_per_m2: float = 60.0
 
     def __post_init__(self) -> None:
-        for name in MORE_THAN_NOUGHT:
-            if not getattr(self, name) > 0.0:
-                raise ValueError(f"{name} is {getattr(self, name):g}, must be more than 0")
-        for name in SHARES:
-            if not 0.0 <= getattr(self, name) <= 1.0:
-                raise ValueError(f"{name} is {getattr(self, name):g}, must be from 0 to 1")
+        require_more_than_nought(self, MORE_THAN_NOUGHT)
+        require_shares(self, SHARES)
         if not self.slow_store_j_per_m2_k >= LEAST_SLOW_STORE_J_PER_M2_K:
             raise ValueError(
                 f"slow_store_j_per_m2_k is {self.slow_store_j_per_m2_k:g}, "

@@ -13,6 +13,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import sqrt
 
+from simulators.plant.plan_checks import require_more_than_nought
+
 FLOW_EXPONENT = 1.852  # Hazen-Williams
 DIAMETER_EXPONENT = 4.8704  # Hazen-Williams
 SI_FACTOR = 10.67  # Hazen-Williams in metres and cubic metres a second
@@ -53,9 +55,9 @@ class LateralPlan:
     nozzle_shares: Sequence[float] = ()  # of the rated flow, nozzle by nozzle; () for all alike
 
     def __post_init__(self) -> None:
-        for name in ("nozzles", "nozzle_flow_l_per_min", "nozzle_pressure_bar", "inner_mm", "smoothness"):
-            if not getattr(self, name) > 0:
-                raise ValueError(f"{name} is {getattr(self, name):g}, must be more than 0")
+        require_more_than_nought(
+            self, ("nozzles", "nozzle_flow_l_per_min", "nozzle_pressure_bar", "inner_mm", "smoothness")
+        )
         if min(self.first_m, self.spacing_m) < 0.0:
             raise ValueError(f"sections of {self.first_m:g} m and {self.spacing_m:g} m, must be 0 or more")
         if self.nozzle_shares and len(self.nozzle_shares) != self.nozzles:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from simulators.plant.leaf_energy import LENGTH_SHARE_OF_WIDTH, Floats
+from simulators.plant.plan_checks import require_more_than_nought, require_shares
 
 QUARTERS = 4
 SIDES = LAYERS = 2
@@ -68,12 +69,8 @@ class LeafPlan:
     lost_in_air_per_kpa: float = 0.03
 
     def __post_init__(self) -> None:
-        for name in MORE_THAN_NOUGHT:
-            if not getattr(self, name) > 0.0:
-                raise ValueError(f"{name} is {getattr(self, name):g}, must be more than 0")
-        for name in SHARES:
-            if not 0.0 <= getattr(self, name) <= 1.0:
-                raise ValueError(f"{name} is {getattr(self, name):g}, must be from 0 to 1")
+        require_more_than_nought(self, MORE_THAN_NOUGHT)
+        require_shares(self, SHARES)
         if self.upper_catches + self.lower_catches > 1.0:
             raise ValueError(f"layers catch {self.upper_catches:g} and {self.lower_catches:g} of one burst")
         if len(self.spread) != QUARTERS or min(self.spread) < 0.0:

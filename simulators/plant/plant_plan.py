@@ -14,6 +14,7 @@ from simulators.plant.lateral import LateralPlan
 from simulators.plant.leaves import LeafPlan
 from simulators.plant.line import LinePlan
 from simulators.plant.medium import MediumPlan
+from simulators.plant.plan_checks import require_more_than_nought
 from simulators.plant.solenoid import ValvePlan
 from simulators.plant.supplies import SuppliesPlan
 from simulators.plant.waterworks import WaterworksPlan
@@ -40,9 +41,11 @@ class PlantZone:
     wetness_sensor: WetnessPlan | None = None
 
     def __post_init__(self) -> None:
-        for name in ("nozzles", "nozzle_flow_l_per_min", "nozzle_pressure_bar", "bench_area_m2"):
-            if not getattr(self, name) > 0:
-                raise ValueError(f"{self.name}: {name} is {getattr(self, name):g}, must be more than 0")
+        require_more_than_nought(
+            self,
+            ("nozzles", "nozzle_flow_l_per_min", "nozzle_pressure_bar", "bench_area_m2"),
+            f"{self.name}: ",
+        )
         if not self.line_volume_l >= 0.0:
             raise ValueError(f"{self.name}: line_volume_l is {self.line_volume_l:g}, must be 0 or more")
         self.line()

@@ -6,6 +6,7 @@ It travels for seconds, needs no pressure and seals both ways. It knows neither 
 from dataclasses import dataclass
 from math import inf
 
+from simulators.plant.plan_checks import require_more_than_nought
 from simulators.plant.solenoid import SOUND
 
 ARRIVED = 1e-9  # of the travel: nearer than this it is there
@@ -19,9 +20,7 @@ class SupplyValvePlan:
     travel_s: float = 12.0  # from shut to open
 
     def __post_init__(self) -> None:
-        for name in ("factor", "travel_s"):
-            if not getattr(self, name) > 0.0:
-                raise ValueError(f"supply valve: {name} is {getattr(self, name):g}, must be more than 0")
+        require_more_than_nought(self, ("factor", "travel_s"), "supply valve: ")
 
 
 class SupplyValve:

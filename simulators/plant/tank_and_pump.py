@@ -14,6 +14,7 @@ from enum import Enum
 from math import inf, sqrt
 
 from simulators.plant.lateral import BAR_PER_M
+from simulators.plant.plan_checks import require_more_than_nought
 from simulators.plant.units import SECONDS_PER_MINUTE
 
 L_PER_M3 = 1000.0
@@ -56,9 +57,7 @@ class TankPlan:
             raise ValueError(f"tank: suction_l is {self.suction_l:g}, must be {LEAST_SUCTION_L:g} or more")
         if not 0.0 <= self.starts_with_l <= self.brim_l:
             raise ValueError(f"tank: starts_with_l is {self.starts_with_l:g}, must be 0 to {self.brim_l:g}")
-        for name in ("area_m2", "refill_at_bar"):
-            if not getattr(self, name) > 0.0:
-                raise ValueError(f"tank: {name} is {getattr(self, name):g}, must be more than 0")
+        require_more_than_nought(self, ("area_m2", "refill_at_bar"), "tank: ")
         if not self.refill_l_per_min >= 0.0:
             raise ValueError(f"tank: refill_l_per_min is {self.refill_l_per_min:g}, must be 0 or more")
 
@@ -155,9 +154,9 @@ class PumpPlan:
             raise ValueError(
                 f"pump: rated_bar is {self.rated_bar:g}, must be more than 0 and below shut_off_bar"
             )
-        for name in ("rated_l_per_min", "starts_over_s", "stops_over_s", "primes_over_s"):
-            if not getattr(self, name) > 0.0:
-                raise ValueError(f"pump: {name} is {getattr(self, name):g}, must be more than 0")
+        require_more_than_nought(
+            self, ("rated_l_per_min", "starts_over_s", "stops_over_s", "primes_over_s"), "pump: "
+        )
 
     @property
     def resistance(self) -> float:

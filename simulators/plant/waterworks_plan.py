@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from simulators.plant.line import LinePlan
+from simulators.plant.plan_checks import require_more_than_nought
 from simulators.plant.supplies import SuppliesPlan
 
 
@@ -24,6 +25,4 @@ class WaterworksPlan:
         names = [line.name for line in self.lines]
         if len(set(names)) < len(names):
             raise ValueError(f"every line needs a name of its own: {', '.join(names)}")
-        for name in ("manifold_gives_l_per_bar", "warms_over_s"):
-            if not getattr(self, name) > 0.0:
-                raise ValueError(f"{name} is {getattr(self, name):g}, must be more than 0")
+        require_more_than_nought(self, ("manifold_gives_l_per_bar", "warms_over_s"))

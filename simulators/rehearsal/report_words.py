@@ -20,6 +20,8 @@ HOW_TO_READ = (
 ASSUMED = (
     "Bursts are decided by the program's own rules, as in a house; valves, pipes, air, leaves, cuttings and "
     "medium are simulated, with the zones, nozzles and bench areas that the house's file gives.",
+    "Every bench begins misted in by hand, with soft cuttings just stuck, and is cleared and stuck anew "
+    "every four weeks. Sensors of the air send every two minutes at least.",
     "Every configuration had the same weather, the same seed and the same simulated instruments, from the "
     "midnight before the first day to that after the last.",
     "Days, nights and midnights are those of the place where the weather was measured, by its standard time, "
