@@ -18,12 +18,15 @@ import threading
 import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
 from typing import IO, Any, Protocol, Self
+from zoneinfo import ZoneInfo
 
 from mistd.adapters.simulated_outputs import LineView, SimulatedOutputsView
 from mistd.app.config_file import load_config
+from mistd.app.sun import DEGREES_PER_HOUR
 from mistd.ports.errors import LinesError
 from tests.broker import free_port
 from tests.keeper.processes import end_all, environment, is_gone, listener_pid, new_mark
@@ -36,6 +39,9 @@ FAILING = (sys.executable, "-m", "tests.safety.failing_daemon")
 WITHIN_S = 20.0
 LOOK_EVERY_S = 0.002
 LATE_S = 0.1  # promise 1: no line stays on past its ordered length plus this
+# The houses stand where it is about noon: by night a house is quieter, and no test may care when it is run.
+HOURS_WEST = datetime.now(UTC).hour - 12
+LOCAL = ZoneInfo(f"Etc/GMT{HOURS_WEST:+d}")
 PARTS = ("night", "dawn", "day", "dusk")
 
 
@@ -188,9 +194,9 @@ class House:
 name = "{self.name}"
 [place]
 latitude = 50.4
-longitude = 3.5
+longitude = {-HOURS_WEST * DEGREES_PER_HOUR}
 elevation_m = 40
-time_zone = "UTC"
+time_zone = "{LOCAL}"
 [line]
 valves_at_once = {valves_at_once}
 pause_s = {pause_s}

@@ -12,7 +12,7 @@ import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 
 import pytest
@@ -22,12 +22,12 @@ from mistd.app.last_good import COPY_NAME, Origin, keep, last_good
 from tests.broker import Mosquitto
 from tests.safety.asking import Asker
 from tests.safety.disks import WITHOUT_ROOTS_RIGHT
-from tests.safety.harness import ROOT, RUN, House, Program, Zone, until
+from tests.safety.harness import LOCAL, ROOT, RUN, House, Program, Zone, until
 
 pytestmark = [pytest.mark.real_time, pytest.mark.broker]
 ZONES = (Zone(name="left", burst_s=0.5), Zone(name="right", burst_s=0.5))
 LONG = (Zone(name="left", burst_s=15.0, gap_s=60.0), Zone(name="right", burst_s=15.0, gap_s=60.0))
-A_DAY = datetime(2026, 6, 1, 6, 12, tzinfo=UTC)
+A_DAY = datetime(2026, 6, 1, 6, 12, tzinfo=LOCAL)
 RUNS_ON = "the last good configuration, of 01 June 2026 06:12, runs in its place"
 LONGEST_TEXT = 900_000  # characters: long enough for a kill to meet the writing of it
 
