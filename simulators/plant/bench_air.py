@@ -2,8 +2,10 @@
 
 A leaf on a bench is no leaf alone in the wind. Vapour passes its own boundary layer and then that of the
 whole bench. The second is taken as the plate of Campbell & Norman (1998) eq. 7.30 as wide as a bench, made
-rough by leaves. The share of the pull that the bench holds back follows from how freely its leaves gave
-vapour in the step before; the pull itself is always that of now, so that no step overshoots.
+rough by leaves. The share of the pull that the bench holds back follows from how freely its leaves are
+expected to give vapour over the step: by their wetness now, and how it fell in the step before. The pull
+itself is always that of now, so that no step overshoots. (With the step before alone, dry minutes would move
+by 2 % when steps are halved; with the wetness now alone, by as much as 14 %.)
 
 It does not know how leaves lose water. Rule: air among leaves is never past saturation by their own vapour.
 """
@@ -18,6 +20,7 @@ from simulators.plant.leaf_energy import (
     VAPOUR_CONDUCTANCE,
     WATER_G_PER_MOL,
     Floats,
+    LeafAir,
 )
 
 BENCH_WIDTH_M = 1.5  # ours
@@ -31,6 +34,7 @@ class BenchAir:
 
     __slots__ = (
         "_freedom",
+        "_kpa_per_um_per_s",
         "_left_kpa",
         "_reference_kpa",
         "_wanted_kpa",
@@ -43,6 +47,7 @@ class BenchAir:
         self._freedom = (
             ROUGHER_THAN_A_PLATE * VAPOUR_CONDUCTANCE / sqrt(LENGTH_SHARE_OF_WIDTH * BENCH_WIDTH_M)
         )
+        self._kpa_per_um_per_s = 0.0  # of what passes from the bench to the house, in the last step
         self._reference_kpa, self._wanted_kpa, self._left_kpa = (np.zeros(benches) for _ in range(3))
         self.held_share = np.zeros(benches)  # of the pull on the lower leaves
         self.moister_kpa = np.zeros(benches)  # in the step that was, or is under way
@@ -56,19 +61,19 @@ class BenchAir:
         """
         return self._freedom * sqrt(speed_m_per_s)
 
-    def meet(self, pull_kpa: Floats) -> Floats:
-        """Take up a step with this pull on the lower leaves (bench,); return how much moister it is there."""
-        maximum(pull_kpa, NOUGHT, out=self._reference_kpa)
-        return multiply(self.held_share, self._reference_kpa, self.moister_kpa)
-
-    def learn(self, evaporated_um: Floats, dt_s: float, speed_m_per_s: float, pressure_kpa: float) -> None:
-        """See how freely the leaves gave vapour in the step that is over: so much, never under 0."""
-        passed_kpa = pressure_kpa / WATER_G_PER_MOL / self.conductance_mol_per_m2_s(speed_m_per_s)
+    def expect(self, um_per_s: Floats) -> None:
+        """Take it that the leaves will give so much vapour to the air that was, never under 0."""
         wanted_kpa, left_kpa = self._wanted_kpa, self._left_kpa
-        multiply(evaporated_um, 1.0 / dt_s, wanted_kpa)
-        add(wanted_kpa, self.other_um_per_s, wanted_kpa)
-        multiply(wanted_kpa, passed_kpa, wanted_kpa)
+        add(um_per_s, self.other_um_per_s, wanted_kpa)
+        multiply(wanted_kpa, self._kpa_per_um_per_s, wanted_kpa)
         subtract(self._reference_kpa, self.moister_kpa, left_kpa)
         maximum(left_kpa, LEAST_PULL_KPA, out=left_kpa)
         add(wanted_kpa, left_kpa, left_kpa)
         divide(wanted_kpa, left_kpa, self.held_share)
+
+    def meet(self, pull_kpa: Floats, air: LeafAir) -> Floats:
+        """Take up a step with this pull on the lower leaves (bench,); return how much moister it is there."""
+        conductance = self.conductance_mol_per_m2_s(air.speed_m_per_s)
+        self._kpa_per_um_per_s = air.pressure_kpa / WATER_G_PER_MOL / conductance
+        maximum(pull_kpa, NOUGHT, out=self._reference_kpa)
+        return multiply(self.held_share, self._reference_kpa, self.moister_kpa)

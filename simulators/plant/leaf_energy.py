@@ -63,7 +63,7 @@ class LeafAir(NamedTuple):
 class BenchAir(Protocol):
     """What stands between the leaves of a bench and the house."""
 
-    def meet(self, pull_kpa: Floats) -> Floats: ...
+    def meet(self, pull_kpa: Floats, air: LeafAir) -> Floats: ...
 
 
 class LeafBalance(NamedTuple):
@@ -235,9 +235,9 @@ class LeafDriving:
             slope_kpa_per_c,
             deficit_kpa,
         )
-        self._follow_leaves(bench_air)
+        self._follow_leaves(air, bench_air)
 
-    def _follow_leaves(self, bench_air: BenchAir | None) -> None:
+    def _follow_leaves(self, air: LeafAir, bench_air: BenchAir | None) -> None:
         rate_per_kpa, loss, cooling = self._rate_per_kpa, self.loss_w_per_k, self.cooling
         multiply(self._forced_w_per_k, self._speed_root, rate_per_kpa)
         maximum(rate_per_kpa, self._free_w_per_k, out=rate_per_kpa)  # of heat, so far
@@ -253,6 +253,6 @@ class LeafDriving:
         multiply(rise, self._slope, potential)
         add(potential, self._deficit, potential)  # the pull, so far
         if bench_air is not None:
-            self._moister_kpa[:] = bench_air.meet(self._reference_kpa)
+            self._moister_kpa[:] = bench_air.meet(self._reference_kpa, air)
             subtract(potential, self._moister_kpa, potential)
         multiply(potential, rate_per_kpa, potential)

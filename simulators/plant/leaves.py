@@ -16,10 +16,10 @@ burst is a depth.
 from collections.abc import Sequence
 
 import numpy as np
-from numpy import add, multiply, subtract
+from numpy import add, divide, multiply, subtract
 
 from simulators.plant.bench_air import BenchAir
-from simulators.plant.drying import NOUGHT, Drying
+from simulators.plant.drying import NOUGHT, ONE, Drying
 from simulators.plant.leaf_energy import LATENT_HEAT_J_PER_UM, Floats, LeafAir, LeafDriving
 from simulators.plant.leaf_plan import (
     LAYERS,
@@ -57,6 +57,7 @@ class Canopy:
         "_driving",
         "_drying",
         "_dt_s",
+        "_end_um_per_s",
         "_film",
         "_holds",
         "_inverse_holds",
@@ -64,10 +65,12 @@ class Canopy:
         "_is_stale",
         "_is_wet",
         "_leaf_area",
+        "_mean_um_per_s",
         "_nothing",
         "_root",
         "_scratch",
         "_went",
+        "_went_per_s",
         "_wet",
         "_wet_s",
         "_wet_time_s",
@@ -112,6 +115,8 @@ class Canopy:
         self._is_wet = self._is_any_lost = False
         self._air_c, self._dt_s = 0.0, 1.0  # of the last step
         self._wet_time_s = 0.0
+        self._went_per_s = np.zeros_like(self._leaf_area)
+        self._mean_um_per_s = self._end_um_per_s = np.zeros(benches)  # what films gave in the last step
         self.film_um = _by_bench(self._film)
         self.fallen_um = np.zeros((benches, QUARTERS))  # missed and dripped since last taken
         self.lost_in_air_um = np.zeros(benches)  # by droplets since the last step
@@ -200,6 +205,8 @@ class Canopy:
         fell. `leaf_c` is then the mean of the step.
         """
         driving = self._driving
+        if self.bench_air is not None:
+            self.bench_air.expect(self._expected_um_per_s())
         driving.follow(air, self.bench_air)
         self._dt_s, self._air_c = dt_s, air.temperature_c
         is_dew_only = driving.may_take_dew and driving.potential_um_per_s.max() < 0.0
@@ -210,7 +217,8 @@ class Canopy:
         evaporated_um: Floats = SHARE_OF_ROWS.dot(self._went)
         add(self.evaporated_um, evaporated_um, self.evaporated_um)
         if self.bench_air is not None:
-            self.bench_air.learn(evaporated_um, dt_s, air.speed_m_per_s, air.pressure_kpa)
+            self._mean_um_per_s = evaporated_um / dt_s
+            self._end_um_per_s = self._um_per_s()
         if self._is_any_lost:
             add(evaporated_um, self.lost_in_air_um, evaporated_um)
             self.lost_in_air_um.fill(0.0)
@@ -219,6 +227,31 @@ class Canopy:
             subtract(evaporated_um, self._take_dew(dt_s), evaporated_um)
         self._note_wetness(dt_s)
         return evaporated_um
+
+    def _expected_um_per_s(self) -> Floats:
+        """What films will give over the coming step, by bench, were the air to stay as it was.
+
+        As they stand now, after what was sprayed, and falling as they fell over the step before.
+        """
+        begin: Floats = self._um_per_s() if self._is_stale else self._end_um_per_s
+        expected: Floats = begin + self._end_um_per_s
+        subtract(expected, self._mean_um_per_s, expected)
+        np.minimum(expected, begin, out=expected)
+        np.maximum(expected, NOUGHT, out=expected)
+        return expected
+
+    def _um_per_s(self) -> Floats:
+        """What films as wet as they are now give to the air of the last step, by bench."""
+        self._follow_films()
+        driving, rate, both = self._driving, self._went_per_s, self._scratch[0]
+        add(self._wet[0], self._wet[1], both)
+        multiply(driving.cooling, both, rate)
+        add(rate, ONE, rate)
+        divide(both, rate, rate)
+        multiply(rate, self._leaf_area, rate)
+        multiply(rate, np.maximum(driving.potential_um_per_s, NOUGHT, out=both), rate)
+        given: Floats = SHARE_OF_ROWS.dot(rate)
+        return given
 
     def _follow_films(self) -> None:
         if self._is_stale:

@@ -1,10 +1,10 @@
 """The whole house on the bench, moved on together: weather, air, leaves, cuttings, medium, pipes, meters.
 
-Water moves when valves do, to the second and finer; the house (films, air) in steps of a minute, at night of
-five; cuttings and medium every five minutes. Within a step they stand still for each other. A burst's water
-lands on the leaves at the step's edge that is nearer. The plant does no I/O, knows no clock, no controller
-and no asyncio; its time is seconds since its weather began. The same plan, weather, seed and calls give the
-same numbers, to the last bit.
+Water moves when valves do, to the second and finer; the house (films, air) in steps of a minute, in weak
+light of two, at night of five; cuttings and medium every five minutes. Within a step they stand still for
+each other. A burst's water lands on the leaves at the step's edge that is nearer. The plant does no I/O,
+knows no clock, no controller and no asyncio; its time is seconds since its weather began. The same plan,
+weather, seed and calls give the same numbers, to the last bit.
 
 Rule: every litre is accounted for; see `water_book`.
 """
@@ -35,7 +35,9 @@ from simulators.plant.wetness_sensor import WetnessSensor
 __all__ = ["Plant", "PlantPlan", "PlantState", "PlantZone", "ZoneState"]
 
 LONGEST_STEP_S = 60.0
-NIGHT_STEPS = 5.0  # so much longer are steps in the dark
+DIM_W_PER_M2 = 200.0  # outdoors, on the level; below it films dry slowly
+DIM_STEPS = 2.0  # so much longer are steps in such light
+NIGHT_STEPS = 5.0  # and in the dark
 SLOW_STEPS = 5.0  # so much longer are those of cuttings and medium
 LONGEST_REST_S = 600.0  # for which pipes at rest are taken to stand as they did; the mains move slowly
 SUN_WARMS_LINE_C_PER_W_PER_M2 = 0.03  # black pipe in the house's light; ours
@@ -222,8 +224,7 @@ class Plant:
             self.watch(dt_s)
         if self._is_landing:
             self._land()
-        is_dark = self.outdoors.radiation_w_per_m2 <= 0.0
-        self._step_s = self._longest_step_s * NIGHT_STEPS if is_dark else self._longest_step_s
+        self._step_s = self._longest_step_s * _steps(self.outdoors.radiation_w_per_m2)
         self._edge_s = self._next_edge_s()
 
     def _next_edge_s(self) -> float:
@@ -368,3 +369,10 @@ class Plant:
             dripped_mm=float(canopy.dripped_um[place]) / UM_PER_MM,
             evaporated_mm=float(canopy.evaporated_um[place]) / UM_PER_MM,
         )
+
+
+def _steps(radiation_w_per_m2: float) -> float:
+    """How much longer than the shortest step one may be in such light."""
+    if radiation_w_per_m2 <= 0.0:
+        return NIGHT_STEPS
+    return DIM_STEPS if radiation_w_per_m2 < DIM_W_PER_M2 else 1.0

@@ -119,12 +119,12 @@ def test_it_is_never_moister_than_its_own_vapour_can_make_it(seed: int) -> None:
         pull_kpa = np.array([rng.choice([0.0, rng.uniform(-0.5, 6.0)]) for _ in range(3)])
         air.other_um_per_s = np.array([rng.choice([0.0, rng.uniform(0.0, 0.5)]) for _ in range(3)])
 
-        moister_kpa = air.meet(pull_kpa)
+        around = BRIGHT._replace(speed_m_per_s=rng.uniform(0.02, 2.0))
+        moister_kpa = air.meet(pull_kpa, around)
 
         assert np.all(moister_kpa >= 0.0), f"seed {seed}"
         assert np.all(moister_kpa <= np.maximum(pull_kpa, 0.0)), f"seed {seed}"
-        gave_um = np.array([rng.choice([0.0, 10.0 ** rng.uniform(-6.0, 2.0)]) for _ in range(3)])
-        air.learn(gave_um, 10.0 ** rng.uniform(-3.0, 2.8), rng.uniform(0.02, 2.0), PRESSURE_KPA)
+        air.expect(np.array([rng.choice([0.0, 10.0 ** rng.uniform(-9.0, 5.0)]) for _ in range(3)]))
 
 
 def kept_wet(air_around: LeafAir, dt_s: float, steps: int) -> tuple[Canopy, list[float], Floats]:
