@@ -35,7 +35,7 @@ from simulators.plant.wetness_sensor import WetnessSensor
 __all__ = ["Plant", "PlantPlan", "PlantState", "PlantZone", "ZoneState"]
 
 LONGEST_STEP_S = 60.0
-DIM_W_PER_M2 = 200.0  # outdoors, on the level; below it films dry slowly
+DIM_W_PER_M2 = 200.0  # outdoors, on the level; below it films dry slowly. Ours
 DIM_STEPS = 2.0  # so much longer are steps in such light
 NIGHT_STEPS = 5.0  # and in the dark
 SLOW_STEPS = 5.0  # so much longer are those of cuttings and medium

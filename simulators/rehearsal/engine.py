@@ -30,7 +30,7 @@ from simulators.rehearsal.result import HouseRun
 from simulators.rehearsal.scores import Scores
 
 READ_EVERY_S = 120.0  # the longest that sensors of air and light wait before they send again
-WATER_READ_EVERY_S = 600.0  # and those of the water, which seldom flows at such an instant
+WATER_READ_EVERY_S = 240.0  # and those of the water, which seldom flows at such an instant
 SENDS_A_STALENESS = 2.0  # no sensor sends so seldom that it would be taken for lost
 
 AIR_KINDS = EVERY_KIND - WATER_KINDS

@@ -11,7 +11,7 @@ import pstats
 import time
 from collections import Counter
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import date, timedelta
 from pathlib import Path
 
 import click
@@ -30,6 +30,7 @@ TIMERS = tuple(
 GOAL_S, US_PER_S = 60.0, 1e6
 MOVED_SHARE, MOVED_DRY_MIN = 0.01, 5.0
 FILES_SHOWN = 20
+DAYS_OF_YEAR = 365
 PROJECT = Path(__file__).parents[2]
 
 
@@ -41,8 +42,8 @@ class Timed:
     took_s: float
 
 
-def timed_run(weather: Weather, days: int, longest_step_s: float) -> Timed:
-    """The benchmark's house over the first days of the year."""
+def timed_run(weather: Weather, first_day: date, days: int, longest_step_s: float) -> Timed:
+    """The benchmark's house over some days of the year."""
     config = house_with(TIMERS)
     begun_s = time.process_time()
     run = rehearsed(
@@ -50,8 +51,8 @@ def timed_run(weather: Weather, days: int, longest_step_s: float) -> Timed:
         weather,
         label="benchmark",
         seed=1,
-        first_day=FIRST_DAY,
-        last_day=FIRST_DAY + timedelta(days=days - 1),
+        first_day=first_day,
+        last_day=first_day + timedelta(days=days - 1),
         longest_step_s=longest_step_s,
     )
     return Timed(run=run, took_s=time.process_time() - begun_s)
@@ -115,22 +116,26 @@ def _short(file: str) -> str:
 
 @click.command(help=__doc__)
 @click.option("--days", type=click.IntRange(1, 365), default=365, show_default=True)
+@click.option("--from-day", type=click.IntRange(1, 365), default=1, show_default=True, help="Of the year.")
 @click.option("--halved", is_flag=True, help="Run again with half the steps, and compare.")
 @click.option(
     "--profile", "is_profiled", is_flag=True, help="Say where the time goes; it then takes twice as long."
 )
-def main(days: int, halved: bool, is_profiled: bool) -> None:
+def main(days: int, from_day: int, halved: bool, is_profiled: bool) -> None:
+    if from_day + days > DAYS_OF_YEAR + 1:
+        raise click.BadParameter(f"{days} days from day {from_day} on go past the year's end")
     machine, weather = Machine(), typical_year()
+    first_day = FIRST_DAY + timedelta(days=from_day - 1)
     profile = cProfile.Profile()
     if is_profiled:
         profile.enable()
-    whole = timed_run(weather, days, LONGEST_STEP_S)
+    whole = timed_run(weather, first_day, days, LONGEST_STEP_S)
     profile.disable()
     click.echo(said(whole, days))
     if is_profiled:
         click.echo(where_time_goes(profile))
     if halved:
-        half = timed_run(weather, days, LONGEST_STEP_S / 2.0)
+        half = timed_run(weather, first_day, days, LONGEST_STEP_S / 2.0)
         click.echo(said(half, days))
         click.echo(moved(whole.run, half.run))
     click.echo(machine.said())

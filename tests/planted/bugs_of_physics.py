@@ -36,6 +36,14 @@ PHYSICS: tuple[Bug, ...] = (
         caught_by="tests/simulators/test_water_book.py::test_water_and_heat_add_up_after_every_step",
     ),
     Bug(
+        name="as-wet-as-in-the-step-before",
+        promise="what a rehearsal finds does not depend on the plant's steps",
+        file="simulators/plant/leaves.py",
+        good="            self.bench_air.expect(self._expected_um_per_s())\n",
+        bad="            self.bench_air.expect(self._mean_um_per_s)\n",
+        caught_by="tests/simulators/test_bench_air.py::test_films_between_bursts_hardly_depend_on_the_step",
+    ),
+    Bug(
         name="every-touch-a-new-stroke-of-the-valve",
         promise="one look at a burst tells as much as many",
         file="simulators/plant/valve_spans.py",

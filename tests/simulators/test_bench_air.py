@@ -176,6 +176,24 @@ def test_leaves_on_a_bench_dry_more_slowly_than_alone(around: LeafAir) -> None:
     assert together.film_um.sum() > alone.film_um.sum()
 
 
+def films_before_bursts_um(dt_s: float) -> Floats:
+    """What is left on each quarter's upper leaves after eight bright minutes, mean of the later bursts."""
+    canopy, _ = canopy_of()
+    left_um = []
+    for _ in range(12):
+        canopy.spray(0, 25.0)
+        for _ in range(round(480.0 / dt_s)):
+            canopy.step(dt_s, BRIGHT)
+        left_um.append(canopy.film_um[0, :, 0, 0].copy())
+    mean_um: Floats = np.mean(left_um[4:], axis=0)
+    return mean_um
+
+
+def test_films_between_bursts_hardly_depend_on_the_step() -> None:
+    """Within 0.15 um; by the wetness of the step before they would be 0.37 um out, by that now 0.72."""
+    assert films_before_bursts_um(60.0) == pytest.approx(films_before_bursts_um(2.0), abs=0.15)
+
+
 def test_leaves_held_back_are_the_warmer_for_it() -> None:
     together, _ = canopy_of()
     alone = Canopy([LeafPlan()], [14.0])
