@@ -9,12 +9,14 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta, timezone, tzinfo
 from itertools import pairwise
 
-import astral.sun
-from astral import Observer
+from astral import Observer, SunDirection
+from astral.sun import SUN_APPARENT_RADIUS, time_of_transit
 
 from mistd.core.almanac import Almanac, DayPart
 
 UNTRUSTED_LOOK_S = 60.0  # while the clock is not trusted the almanac is made anew this often
+A_DAY = timedelta(days=1)
+HALF_A_DAY = timedelta(hours=13)  # from the clock's noon: the sun's own may be a quarter of an hour off
 DEGREES_PER_HOUR = 15.0  # that the sun goes round
 
 
@@ -58,14 +60,13 @@ def sun_day(place: Place, day: date) -> SunDay:
     Raises:
         NoSunriseError: a polar day or night, or one so short that it is as good as none.
     """
-    observer = Observer(latitude=place.latitude, longitude=place.longitude)
     sun_time = timezone(timedelta(hours=place.longitude / DEGREES_PER_HOUR))
     sun_date = datetime.combine(day, time(12), place.time_zone).astimezone(sun_time).date()
-    try:
-        sunrise = astral.sun.sunrise(observer, sun_date, tzinfo=sun_time)
-        sunset = astral.sun.sunset(observer, sun_date, tzinfo=sun_time)
-    except ValueError as problem:
-        raise NoSunriseError(f"{day.isoformat()}: {problem}") from None
+    noon = datetime.combine(sun_date, time(12), sun_time).astimezone(UTC)
+    sunrise = _crossing(place, noon - HALF_A_DAY, noon, SunDirection.RISING)
+    sunset = _crossing(place, noon, noon + HALF_A_DAY, SunDirection.SETTING)
+    if sunrise is None or sunset is None:
+        raise NoSunriseError(f"{day.isoformat()}: the sun does not rise and set that day at this latitude")
     begins = (
         (sunrise + timedelta(seconds=place.dawn_begins_s), DayPart.DAWN),
         (sunrise + timedelta(seconds=place.day_begins_s), DayPart.DAY),
@@ -78,6 +79,25 @@ def sun_day(place: Place, day: date) -> SunDay:
         sunset=sunset.astimezone(zone),
         begins=tuple((at.astimezone(zone), part) for at, part in begins),
     )
+
+
+def _crossing(place: Place, earliest: datetime, latest: datetime, way: SunDirection) -> datetime | None:
+    """When the sun's upper edge crosses the horizon between two instants some half a day apart, in UTC.
+
+    astral reckons an hour for each date in UTC and puts it on that date. As the year goes on a rising wanders
+    over a midnight in UTC, and of that one day astral knows none: it gets the hour of the day beside it,
+    which is a minute or two off, at 60 degrees four.
+    """
+    observer = Observer(latitude=place.latitude, longitude=place.longitude)
+    found = list[datetime]()
+    for shift in (-1, 0, 1):
+        day = earliest.date() + timedelta(days=shift)
+        try:
+            found.append(time_of_transit(observer, day, 90.0 + SUN_APPARENT_RADIUS, way))
+        except ValueError:  # it does not, on this one
+            continue
+    beside = [at + sign * A_DAY for at in found for sign in (-1, 1)]
+    return next((at for at in (*found, *beside) if earliest <= at <= latest), None)
 
 
 def almanac_at(place: Place, utc: datetime, now_s: float) -> Almanac:

@@ -1,7 +1,7 @@
 """The sun's times against NREL's algorithm, and the almanac made of them: no gap, no repeat, all the year."""
 
 from collections.abc import Iterator
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta, timezone
 from itertools import pairwise
 from zoneinfo import ZoneInfo
 
@@ -340,3 +340,23 @@ def test_an_almanac_says_when_its_day_began(
     trusted, uncertain = almanac_at(place, at, 1000.0), uncertain_almanac(place, at, 1000.0, is_light=None)
 
     assert (trusted if is_trusted else uncertain).day_began_s == pytest.approx(1000.0 - hours_old * 3600.0)
+
+
+@pytest.mark.parametrize("longitude", range(-180, 181, 15))
+def test_the_sun_rises_and_sets_a_day_later_on_every_date_of_the_year(longitude: int) -> None:
+    """East of the Gulf a rising passes midnight in UTC once a year; that date has the sun all the same."""
+    place = Place(
+        latitude=45.0,
+        longitude=float(longitude),
+        time_zone=timezone(timedelta(hours=longitude / 15.0)),
+        dawn_begins_s=-1800.0,
+        day_begins_s=5400.0,
+        dusk_begins_s=-5400.0,
+        night_begins_s=1800.0,
+    )
+
+    days = [sun_day(place, day) for day in dates_of_year(2026)]
+
+    for before, after in pairwise(days):
+        assert abs((after.sunrise - before.sunrise) - timedelta(days=1)) < timedelta(minutes=5)
+        assert abs((after.sunset - before.sunset) - timedelta(days=1)) < timedelta(minutes=5)
