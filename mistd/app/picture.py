@@ -38,6 +38,8 @@ VALUES = {
     "light": lambda value: f"{value:.0f} W/m2",
     "supply_pressure": lambda value: f"{value:.2f} bar",
     "flow": lambda value: f"{value:.1f} l/min",
+    "leaf_temperature": lambda value: f"{value:.1f} C",
+    "leaf_wetness": lambda value: f"{value:.4g}",
 }
 
 

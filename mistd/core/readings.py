@@ -25,6 +25,8 @@ class SensorKind(StrEnum):
     LIGHT = "light"
     SUPPLY_PRESSURE = "supply_pressure"
     FLOW = "flow"
+    LEAF_TEMPERATURE = "leaf_temperature"
+    LEAF_WETNESS = "leaf_wetness"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,6 +49,9 @@ POSSIBLE: dict[SensorKind, PossibleRange] = {
     SensorKind.LIGHT: PossibleRange(lowest=-5.0, highest=1500.0, unit="w_per_m2"),
     SensorKind.SUPPLY_PRESSURE: PossibleRange(lowest=-0.5, highest=16.0, unit="bar"),
     SensorKind.FLOW: PossibleRange(lowest=0.0, highest=1000.0, unit="l_per_min"),
+    SensorKind.LEAF_TEMPERATURE: PossibleRange(lowest=-40.0, highest=70.0, unit="c"),
+    # As the sensor sends it: each has a dry and a wet value of its own, and there is no value that means wet.
+    SensorKind.LEAF_WETNESS: PossibleRange(lowest=-1e6, highest=1e6, unit="raw"),
 }
 
 

@@ -83,5 +83,7 @@ SENSOR_UNITS: Mapping[SensorKind, Mapping[str, Callable[[float], float]]] = Mapp
             "psi": lambda psi: psi * BAR_PER_PSI,
         },
         SensorKind.FLOW: {"l_per_min": _same},
+        SensorKind.LEAF_TEMPERATURE: {"c": _same, "f": celsius_of_fahrenheit},
+        SensorKind.LEAF_WETNESS: {"raw": _same},
     }
 )

@@ -14,6 +14,7 @@ from simulators.plant.waterworks import Flowing
 
 LATELY = 40  # stretches of flowing water that are remembered
 WATER_KINDS = frozenset({SensorKind.SUPPLY_PRESSURE, SensorKind.FLOW})
+BENCH_KINDS = frozenset({SensorKind.LEAF_TEMPERATURE, SensorKind.LEAF_WETNESS})  # not on the board
 EVERY_KIND = frozenset(SensorKind)
 
 
@@ -60,5 +61,5 @@ class InstrumentBoard:
 
     def readings(self, kinds: Collection[SensorKind]) -> dict[SensorKind, float]:
         """What those of these kinds say now; one that says nothing is left out."""
-        said = {kind: self.instruments[kind].reading() for kind in SensorKind if kind in kinds}
+        said = {kind: one.reading() for kind, one in self.instruments.items() if kind in kinds}
         return {kind: value for kind, value in said.items() if value is not None}

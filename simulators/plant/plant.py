@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from mistd.core.psychrometrics import saturation_vapour_pressure_kpa
 from mistd.core.readings import SensorKind
 from simulators.plant.bench_air import BenchAir
+from simulators.plant.bench_instruments import BenchInstruments
 from simulators.plant.cuttings import Cuttings
 from simulators.plant.house_climate import HouseClimate
 from simulators.plant.instrument_board import EVERY_KIND, WATER_KINDS, InstrumentBoard
@@ -30,7 +31,6 @@ from simulators.plant.units import SECONDS_PER_DAY, UM_PER_MM
 from simulators.plant.valve_spans import ROUNDING_S, ValveSpans
 from simulators.plant.waterworks import Flowing, Waterworks
 from simulators.plant.weather import Outdoors, Weather
-from simulators.plant.wetness_sensor import WetnessSensor
 
 __all__ = ["Plant", "PlantPlan", "PlantState", "PlantZone", "ZoneState"]
 
@@ -90,12 +90,9 @@ class Plant:
         self.is_any_wilted = bool(self.is_wilted_driest.any())
         self._look()
         self._board = InstrumentBoard(plan.instruments, self._truths(), rng)
-        self.wetness_sensors = {
-            zone.name: WetnessSensor(zone.wetness_sensor, Random(rng.getrandbits(64)))
-            for zone in zones
-            if zone.wetness_sensor is not None
-        }
-        self._sprayed_on_sensors_um = dict.fromkeys(self.wetness_sensors, 0.0)
+        self._felt_s = starts_at_s
+        self._air = self._leaf_air()
+        self.on_benches = BenchInstruments(zones, self.climate.air_temperature_c, rng)
 
     # --- moving on
 
@@ -192,6 +189,18 @@ class Plant:
             self._board.follow_water(self.waterworks.manifold_bar)
         return self._board.readings(kinds)
 
+    def bench_readings(self) -> dict[str, float]:
+        """What the instruments on the benches say now, by name: wetness in millivolts, leaves in C.
+
+        One that says nothing is left out.
+        """
+        if self.on_benches.is_none:
+            return {}
+        if not self.waterworks.is_at_rest:
+            self._flow_to(self.now_s)
+        self._feel(self.now_s)
+        return self.on_benches.readings()
+
     @property
     def instruments(self) -> dict[SensorKind, Instrument]:
         return self._board.instruments
@@ -234,18 +243,9 @@ class Plant:
     def _live(self, dt_s: float, outdoors: Outdoors) -> None:
         climate = self.climate
         climate.meet(outdoors)
-        air = LeafAir(
-            climate.air_temperature_c,
-            climate.vapour_pressure_kpa,
-            climate.air_speed_m_per_s,
-            climate.light_w_per_m2,
-            self.pressure_kpa,
-            climate.around_c,
-        )
+        air = self._air = self._leaf_air()
         evaporated_kg = self.canopy.litres(self.canopy.step(dt_s, air))
-        for name, sensor in self.wetness_sensors.items():
-            sensor.step(dt_s, air, self._sprayed_on_sensors_um[name])
-            self._sprayed_on_sensors_um[name] = 0.0
+        self._feel(self._house_s + dt_s)
         self._slow_s += dt_s
         if self._slow_s >= self._longest_step_s * SLOW_STEPS - ROUNDING_S:
             self._live_slowly(air)
@@ -253,6 +253,25 @@ class Plant:
         self.vapour_due_kg -= due_kg
         climate.step(dt_s, outdoors, evaporated_kg + due_kg, due_kg * self._from_medium_share)
         self._look()
+
+    def _leaf_air(self) -> LeafAir:
+        """The air over the leaves as it stands."""
+        climate = self.climate
+        return LeafAir(
+            climate.air_temperature_c,
+            climate.vapour_pressure_kpa,
+            climate.air_speed_m_per_s,
+            climate.light_w_per_m2,
+            self.pressure_kpa,
+            climate.around_c,
+        )
+
+    def _feel(self, to_s: float) -> None:
+        """Let the instruments on the benches spend the time since they were last seen to."""
+        if to_s > self._felt_s and not self.on_benches.is_none:
+            leaf_c = self.canopy.leaf_c if self.on_benches.thermometers else None
+            self.on_benches.step(to_s - self._felt_s, self._air, leaf_c)
+            self._felt_s = to_s
 
     def _live_slowly(self, air: LeafAir) -> None:
         """Cuttings and medium, over the steps of the house since they were last seen to."""
@@ -285,7 +304,7 @@ class Plant:
         self._stick_anew()
 
     def _stick_anew(self) -> None:
-        """Clear the benches when a batch's time is over, and stick the next."""
+        """Clear the benches when a batch's time is over, wipe what lies on them, and stick the next."""
         batch_days = self.plan.batch_days
         if batch_days is None or self._house_s - self._stuck_s < batch_days * SECONDS_PER_DAY:
             return
@@ -293,6 +312,7 @@ class Plant:
         for place in range(len(self.plan.zones)):
             self.cuttings.restick(place)
             self.medium.restick(place)
+        self.on_benches.clean()
 
     def _look(self) -> None:
         """What everybody asks for, worked out once a step."""
@@ -324,9 +344,7 @@ class Plant:
                 applied_um = sprayed_l * self._um_per_l[place]
                 self.landing_um[place] += applied_um
                 self._is_landing = True
-                if name in self._sprayed_on_sensors_um:
-                    share = self.plan.zones[place].leaf.spread[self.wetness_sensors[name].quarter]
-                    self._sprayed_on_sensors_um[name] += applied_um * share
+                self.on_benches.spray(place, applied_um)
 
     def _land(self) -> None:
         """Put on the leaves what was sprayed."""

@@ -38,7 +38,8 @@ class PlantZone:
     leaf: LeafPlan = field(default_factory=LeafPlan)
     cuttings: CuttingPlan = SOFT
     medium: MediumPlan = field(default_factory=MediumPlan)
-    wetness_sensor: WetnessPlan | None = None
+    wetness_sensors: Mapping[str, WetnessPlan] = field(default_factory=dict)  # by a name of their own
+    leaf_thermometers: tuple[str, ...] = ()  # on upper leaves of the bench's driest quarter, by name
 
     def __post_init__(self) -> None:
         require_more_than_nought(

@@ -24,6 +24,9 @@ SENT = [
     (SensorKind.SUPPLY_PRESSURE, "kpa", 300.0, 3.0),
     (SensorKind.SUPPLY_PRESSURE, "psi", 14.50377, 1.0),  # one bar in pounds per square inch
     (SensorKind.FLOW, "l_per_min", 14.4, 14.4),
+    (SensorKind.LEAF_TEMPERATURE, "c", 21.5, 21.5),
+    (SensorKind.LEAF_TEMPERATURE, "f", 98.6, 37.0),
+    (SensorKind.LEAF_WETNESS, "raw", 612.0, 612.0),
 ]
 
 

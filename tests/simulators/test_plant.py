@@ -10,6 +10,7 @@ import pytest
 
 from mistd.core.readings import POSSIBLE, SensorKind
 from simulators.plant.house_climate import HouseShell
+from simulators.plant.instrument_board import BENCH_KINDS
 from simulators.plant.instruments import InstrumentFault
 from simulators.plant.plant import Plant, PlantPlan, PlantState, PlantZone
 from simulators.plant.water_book import water_book
@@ -203,7 +204,7 @@ def test_readings_are_the_truth_but_for_a_little_noise() -> None:
 
     readings = plant.readings()
 
-    assert set(readings) == set(SensorKind)
+    assert set(readings) == set(SensorKind) - BENCH_KINDS
     assert readings[SensorKind.AIR_TEMPERATURE] == pytest.approx(state.air_temperature_c, abs=0.3)
     assert readings[SensorKind.RELATIVE_HUMIDITY] == pytest.approx(state.relative_humidity, abs=0.02)
     assert readings[SensorKind.LIGHT] == pytest.approx(0.35 * 800.0, abs=5.0)
@@ -322,15 +323,15 @@ def test_a_plant_may_begin_in_the_middle_of_its_weather() -> None:
 
 
 def test_a_wetness_sensor_on_a_bench_sees_that_benchs_mist_and_no_other() -> None:
-    sensed = [replace(zone(name), wetness_sensor=WetnessPlan()) for name in ("misted", "unmisted")]
+    sensed = [replace(zone(name), wetness_sensors={name: WetnessPlan()}) for name in ("misted", "unmisted")]
     plant = Plant(PlantPlan(zones=sensed), steady_weather(BRIGHT, starts_at=NOON), Random(1))
-    dry_mv = {name: sensor.reading_mv() or 0.0 for name, sensor in plant.wetness_sensors.items()}
+    dry_mv = {name: sensor.reading_mv() or 0.0 for name, sensor in plant.on_benches.wetness_sensors.items()}
 
     plant.advance(8.0, {"misted": 6.0})
     plant.advance(30.0, {})
-    wet_mv = {name: sensor.reading_mv() or 0.0 for name, sensor in plant.wetness_sensors.items()}
+    wet_mv = {name: sensor.reading_mv() or 0.0 for name, sensor in plant.on_benches.wetness_sensors.items()}
 
     assert wet_mv["misted"] - dry_mv["misted"] > 100.0
     assert abs(wet_mv["unmisted"] - dry_mv["unmisted"]) < 15.0
     wettest_um = plant.plan.zones[0].leaf.spread[-1] * float(plant.canopy.applied_um[0])
-    assert plant.wetness_sensors["misted"].caught_um == pytest.approx(0.9 * wettest_um)
+    assert plant.on_benches.wetness_sensors["misted"].caught_um == pytest.approx(0.9 * wettest_um)
