@@ -39,13 +39,16 @@ def _set(at_min: float, author: str, zone: str, setting: str, value: Any, note: 
 
 ASKS = (
     _set(4, "nadia", "fuchsia", "trim", {"percent": 15, "for_s": 6 * 3600}, "hot afternoon"),
-    _set(7, "nadia", "coleus", "timetable", {"day": {"burst_s": 7, "gap_min": 5}}, "longer, less often"),
+    _set(7, "nadia", "hydrangea", "timetable", {"day": {"burst_s": 6, "gap_min": 15}}, "longer, less often"),
     _set(9, "tomas", "lavender", "closed", {"for_s": 4 * 3600}, "sprayed at noon"),
     _set(14, "tomas", "salvia", "hold", {"for_s": 15 * 60}, "taking out the rooted trays"),
     _set(26, "nadia", "fuchsia", "skip", {}, "leaves still wet"),
     _set(50, "nadia", "fuchsia", "trim", None, "clouds came"),
 )
-CABLES_OUT = (CableOut(sensor="light", from_s=10 * MINUTE_S, to_s=24 * MINUTE_S),)
+CABLES_OUT = (
+    CableOut(sensor="light", from_s=10 * MINUTE_S, to_s=24 * MINUTE_S),
+    CableOut(sensor="humidity", from_s=30 * MINUTE_S, to_s=42 * MINUTE_S),  # zones on demand fall back
+)
 
 
 @dataclass(slots=True)

@@ -21,7 +21,7 @@ from mistd.app.topics import Topics
 from mistd.core.house import House
 from mistd.ports.bus import Incoming
 from simulators.bench_clock import LoopClock
-from simulators.house_on_the_bench import plant_plan, sent_value
+from simulators.house_on_the_bench import plant_plan, readings_by_sensor, sent_value
 from simulators.inline_keeper import InlineKeeper
 from simulators.memory_bus import MemoryBus
 from simulators.memory_store import MemoryStore
@@ -187,13 +187,13 @@ class Rig:
 
 def messages_of(config: Config, plant: Plant) -> dict[str, bytes]:
     """What a house's sensors send now, by topic: an object where they have fields, else a number."""
-    readings = plant.readings()
+    readings = readings_by_sensor(config, plant)
     objects: dict[str, dict[str, float]] = {}
     payloads: dict[str, bytes] = {}
     for sensor in config.sensors:
-        if sensor.kind not in readings:
+        if sensor.name not in readings:
             continue
-        value = sent_value(sensor.kind, sensor.unit, readings[sensor.kind])
+        value = sent_value(sensor.kind, sensor.unit, readings[sensor.name])
         if sensor.field is None:
             payloads[sensor.topic] = json.dumps(value).encode()
         else:

@@ -27,10 +27,10 @@ from mistd.core.alarm_rows import ALARM_ROW, alarm_rows, restored_board, row_nam
 from mistd.core.alarms import Alarm
 from mistd.core.almanac import DayPart
 from mistd.core.annunciator import AlarmKey, Step, asked, begun_board, observed, sounding, wake_at_s
-from mistd.core.durable import Row
 from mistd.core.events import Event, EventKind
 from mistd.core.house import House
 from mistd.core.plan import HousePlan
+from mistd.core.rows import Row
 from mistd.core.siren import Siren
 from mistd.ports.clock import Clock
 

@@ -101,13 +101,15 @@ class OwnConditions:
 
 
 def is_left_out(house: House, zone_name: str, now_s: float) -> bool:
-    """Whether a zone has a timetable or a trim that was set, is meant to last, and is not in force."""
+    """Whether a zone has a timetable, cycle or trim that was set, is meant to last, and is not in force."""
     zone = house.zones[house.plan.index[zone_name]]
     timetable = house.settings.top((SettingKind.TIMETABLE, zone_name))
+    cycle = house.settings.top((SettingKind.CYCLE, zone_name))
     trim = house.settings.top((SettingKind.TRIM, zone_name))
     is_timetable_out = timetable is not None and timetable.value is not None and zone.timetable is None
+    is_cycle_out = cycle is not None and cycle.value is not None and zone.cycle_set is None
     is_trim_out = trim is not None and trim.value is not None and trim.ends_s > now_s and zone.trim is None
-    return is_timetable_out or is_trim_out
+    return is_timetable_out or is_cycle_out or is_trim_out
 
 
 def _condition(kind: AlarmKind, subject: str, reason: str = "", *, is_on: bool = False) -> Condition:

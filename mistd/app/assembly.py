@@ -12,6 +12,7 @@ from mistd.app.calendar import Calendar
 from mistd.app.config import Config, SirenSection
 from mistd.app.control_loop import ControlLoop, Decide
 from mistd.app.daemon import Daemon
+from mistd.app.demand_plan import Benches
 from mistd.app.house_plan import SIREN, house_plan, place_of
 from mistd.app.inbox import Inbox
 from mistd.app.outlets import Log, Outlets
@@ -84,7 +85,7 @@ async def assembled(config: Config, edges: Edges, greeting: str) -> Daemon:
         speed=edges.speed,
     )
     answered = {each.request_id: each.answer.encode() for each in beginning.loaded.answers}
-    inbox = Inbox(plan, topics, sensor_topics(config), clock, edges.bus.publish, answered)
+    inbox = Inbox(plan, topics, sensor_topics(config), Benches(config), clock, edges.bus.publish, answered)
     teller = Teller(config, topics, clock, edges.bus.publish, beginning.loaded.revisions)
 
     def tell_event(event: Event) -> None:
@@ -154,7 +155,7 @@ async def _beginning(config: Config, edges: Edges, calendar: Calendar) -> Beginn
         store = UnreadStore(store)
         loaded = _stood_in(problem, why)
     rows, unreadable = readable_rows(loaded.rows)
-    settings, unfit = settings_from(loaded.revisions, loaded.last_revision, clock)
+    settings, unfit = settings_from(loaded.revisions, loaded.last_revision, clock, Benches(config))
     shift = shift_of(rows, clock, edges.boot_id)
     back = restored(
         house_plan(config),

@@ -104,10 +104,18 @@ def _why_then(config: Config, zone: str, at: datetime) -> None:
     from mistd.app.past_text import said_past  # noqa: PLC0415
 
     try:
-        past = past_of(records(config), zone, config.house.name, at)
+        past = past_of(records(config), zone, config.house.name, at, _sensors_of(config, zone))
     except StoreError as problem:
         fail(REFUSED, no_journal(problem))
     told(said_past(past))
+
+
+def _sensors_of(config: Config, zone: str) -> tuple[str, ...]:
+    """Those that a zone is misted by."""
+    from mistd.app.demand_plan import sensors_followed  # noqa: PLC0415
+
+    (section,) = [each for each in config.zones if each.name == zone]
+    return sensors_followed(section, config.sensors)
 
 
 def no_journal(problem: StoreError) -> str:
@@ -126,7 +134,7 @@ def _why_now(config: Config, zone: str) -> None:
         fail(NOBODY, f"nothing is told of {zone} on this broker; is the daemon running?")
     now = remote.house_now(config, picture)
     try:
-        past = past_of(records(config), zone, config.house.name, now)
+        past = past_of(records(config), zone, config.house.name, now, _sensors_of(config, zone))
     except StoreError:
         past = None
     present = Present(

@@ -5,9 +5,9 @@ every change, the broker only the newest.
 """
 
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import click
 
@@ -24,18 +24,32 @@ from mistd.app.command_parts import (
     zone_problems,
 )
 from mistd.app.config import Config
+from mistd.app.cycle_words import POINTS
+from mistd.app.messages import SettingTold
 from mistd.app.setting_words import worded
 from mistd.app.spoken import UnclearError, whole_number
+from mistd.core.demand_cycles import CycleKind
 from mistd.core.settings import SettingKind
 
 note_option = click.option("--note", default="", help="Why, for whoever reads it.")
 EXAMPLES = """\b
 mistd set door-left timetable day=6s/8m night=off   burst/gap; parts left out stay
+mistd set door-left cycle film --dry-back 40%       by its leaves; or vpd, leaf_wetness, timed
 mistd set door-left trim -20% --for 2d              more or less water for a while
 mistd set door-left hold --for 45m                  no water, for people at work
 mistd set door-left closed --for 12h                nobody may enter; mist goes on
 mistd set door-left skip                            the next burst is left out
 mistd set door-left trim none                       none, or what the house's file says"""
+Command = TypeVar("Command", bound=Callable[..., Any])
+
+
+def cycle_options(command: Command) -> Command:
+    """The set points of a cycle, each an option of its own; left out is as usual for the cycle."""
+    for name, (_, _, words) in reversed(list(POINTS.items())):
+        command = click.option(f"--{name}", default=None, metavar=name.upper(), help=words)(command)
+    return command
+
+
 A_LEADING_MINUS = {"ignore_unknown_options": True}  # -20% is a word here; what is no option is told as one
 
 
@@ -46,6 +60,7 @@ A_LEADING_MINUS = {"ignore_unknown_options": True}  # -20% is a word here; what 
 @click.argument("setting")
 @click.argument("words", nargs=-1)
 @click.option("--for", "length", default=None, metavar="LENGTH", help="How long, such as 45m, 12h or 2d.")
+@cycle_options
 @note_option
 @click.option(
     "--expect",
@@ -64,10 +79,12 @@ def set_setting(
     expect: str | None,
     file: Path,
     author: str | None,
+    **points: str | None,  # by the names of their options
 ) -> None:
     """Set something of ZONE. It is kept, listed by `mistd settings`, and taken back by `mistd undo`."""
     config = loaded(file)
-    asked = worded(setting, words, length)
+    said = {name: text for name in POINTS if (text := points[name.replace("-", "_")]) is not None}
+    asked = worded(setting, words, length, said)
     problems = [*zone_problems(config, zone), *asked.problems]
     is_known = setting in set(SettingKind)  # else it was told already, and nothing is sent
     kind = setting if is_known else SettingKind.TIMETABLE.value
@@ -105,7 +122,8 @@ def undo(revision: str, note: str, file: Path, author: str | None) -> None:
 def settings(zone: str | None, history: bool, last: int | None, is_json: bool, file: Path) -> None:
     """Tell what is set of the zones, or of ZONE, by whom, since when and until when.
 
-    Without ZONE only what is in force: a timetable of every zone, and whatever people have set beside it.
+    Without ZONE only what is in force: a timetable of every zone, the cycle of those that are not timed, and
+    whatever people have set beside it.
     """
     config = loaded(file)
     problems = list(zone_problems(config, zone)) if zone is not None else []
@@ -128,7 +146,7 @@ def _tell_settings(config: Config, zone: str | None, *, is_json: bool) -> None:
         for name in ([zone] if zone else [each.name for each in config.zones])
         if name in picture.settings
         for setting in picture.settings[name].settings
-        if zone or setting.value is not None
+        if zone or _is_worth_listing(setting)
     ]
     if not listed:
         fail(NOBODY, "no settings are told on this broker; is the daemon running?")
@@ -140,6 +158,12 @@ def _tell_settings(config: Config, zone: str | None, *, is_json: bool) -> None:
             click.echo(line)
     if not picture.is_online:
         fail(NOBODY, "the daemon is offline: this is from before")
+
+
+def _is_worth_listing(setting: SettingTold) -> bool:
+    """Whether something is in force; that the timetable leads, as usual, only where somebody set it."""
+    is_plain = setting.setting == SettingKind.CYCLE and setting.value == {"cycle": CycleKind.TIMED}
+    return setting.value is not None and (bool(setting.revision) or not is_plain)
 
 
 def _tell_history(config: Config, zone: str | None, last: int | None, *, is_json: bool) -> None:

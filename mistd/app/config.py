@@ -9,6 +9,8 @@ from zoneinfo import ZoneInfo
 
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints, field_validator
 
+from mistd.core.demand_cycles import CycleKind
+from mistd.core.film import LeafSurface
 from mistd.core.readings import SensorKind
 from mistd.core.units import SENSOR_UNITS
 
@@ -98,6 +100,29 @@ class TimedSection(Section):
     dusk: TimedPartSection
 
 
+class DemandPartSection(Section):
+    """How a zone on demand is misted in one part of the day, and how seldom and how often at most."""
+
+    mist: Literal["on_demand", "sparse", "off"] = "on_demand"
+    shortest_gap_min: float | None = Field(default=None, ge=0.1, le=240)
+    longest_gap_min: float | None = Field(default=None, ge=1, le=720)
+
+
+class DemandSection(Section):
+    """The set points of a zone whose cycle is vpd, leaf_wetness or film."""
+
+    surface: LeafSurface = Field(default=LeafSurface.ORDINARY, strict=False)
+    dry_back_percent: float | None = Field(default=None, ge=5, le=90)
+    set_point_kpa_h: float | None = Field(default=None, ge=0.01, le=20)
+    as_every_min: float | None = Field(default=None, ge=1, le=240)
+    at_kpa: float | None = Field(default=None, ge=0.1, le=8)
+    burst_s: float | None = Field(default=None, ge=0.5, le=LONGEST_BURST_S)  # None: as refills the film
+    night: DemandPartSection | None = None
+    dawn: DemandPartSection | None = None
+    day: DemandPartSection | None = None
+    dusk: DemandPartSection | None = None
+
+
 class ZoneSection(Section):
     """A valve, its nozzles and the bench they wet."""
 
@@ -112,6 +137,9 @@ class ZoneSection(Section):
     longest_burst_s: float = Field(default=20.0, ge=1, le=LONGEST_BURST_S)
     shortest_rest_s: float = Field(default=60.0, ge=1, le=3600)
     timed: TimedSection
+    dry_allowance_kpa_min: float = Field(default=10.0, ge=0, le=1000)  # a day, for the scores of a rehearsal
+    cycle: CycleKind = Field(default=CycleKind.TIMED, strict=False)
+    demand: DemandSection | None = None
 
 
 class SensorSection(Section):
@@ -125,6 +153,11 @@ class SensorSection(Section):
     )  # of a JSON object; else a plain number
     unit: str | None = None
     stale_after_s: float = Field(default=300.0, ge=5, le=7200)
+    zone: Name | None = Field(default=None, description=NAME_RULE)  # None: it serves the whole house
+    dry_reads: float | None = Field(
+        default=None, ge=-1e6, le=1e6
+    )  # what a leaf-wetness sensor sends when dry
+    wet_reads: float | None = Field(default=None, ge=-1e6, le=1e6)  # and when it is wet all over
 
 
 class OutputsSection(Section):

@@ -58,11 +58,10 @@ def checked_config(text: str, path: Path) -> Config:
         problems.append(Problem(key=name, text=f"unknown key; known here: {known}"))
     for name, model in SECTIONS.items():
         _read_section(name, model, plain, read, problems)
-    for name, model in TABLES.items():
-        _read_table(name, model, plain, read, problems)
+    unread = {name for name, model in TABLES.items() if not _read_table(name, model, plain, read, problems)}
     if not plain.get("zones"):
         problems.append(Problem(key="zones", text="missing; a house has at least one [[zones]] table"))
-    problems += problems_between(read)
+    problems += problems_between(read, unread)
     if problems:
         raise ConfigError(str(path), sorted(problems, key=lambda problem: problem.key))
     return Config(**read)
@@ -133,14 +132,17 @@ def _read_table(
     plain: dict[str, Any],
     read: dict[str, Any],
     problems: list[Problem],
-) -> None:
+) -> bool:
+    """Read a table's entries; whether all could be."""
     entries = plain.get(name, [])
+    is_list = isinstance(entries, list)
     if not isinstance(entries, list):
         problems.append(Problem(key=name, text=f"write each as a [[{name}]] table"))
         entries = []
     keys = [f"{name}[{_called(entry, place)}]" for place, entry in enumerate(entries, start=1)]
     sections = [_checked(model, entry, key, problems) for entry, key in zip(entries, keys, strict=True)]
     read[name] = tuple(section for section in sections if section)
+    return is_list and all(sections)
 
 
 def _called(entry: object, place: int) -> str:

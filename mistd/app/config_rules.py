@@ -4,7 +4,7 @@ Each rule looks at what could be read, so that a typing mistake in one zone hide
 """
 
 from collections import defaultdict
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Set
 from datetime import datetime, timedelta
 from typing import Any, cast
 from zoneinfo import ZoneInfo
@@ -20,7 +20,9 @@ from mistd.app.config import (
     ZoneSection,
     units_for,
 )
-from mistd.app.house_plan import SIREN, fill_time_s, place_of
+from mistd.app.demand_plan import fill_time_s
+from mistd.app.demand_rules import demand_problems
+from mistd.app.house_plan import SIREN, place_of
 from mistd.app.problems import Problem
 from mistd.app.sun import DEGREES_PER_HOUR, NoSunriseError, dates_of_year, sun_day
 from mistd.core.almanac import DayPart
@@ -33,8 +35,13 @@ ORDER_STEP_DAYS = 3
 NOON_AT_MOST_OFF_H = 4.0  # Kashgar and Dakhla with summer time stay within 3: more is a wrong sign or zone
 
 
-def problems_between(read: Mapping[str, Any]) -> list[Problem]:
-    """Every broken rule among the parts that could be read."""
+def problems_between(read: Mapping[str, Any], unread: Set[str]) -> list[Problem]:
+    """Every broken rule among the parts that could be read.
+
+    Args:
+        read: those parts.
+        unread: the tables, `zones` or `sensors`, of which an entry could not be.
+    """
     zones = cast(tuple[ZoneSection, ...], read.get("zones", ()))
     sensors = cast(tuple[SensorSection, ...], read.get("sensors", ()))
     found: list[Problem] = []
@@ -54,6 +61,7 @@ def problems_between(read: Mapping[str, Any]) -> list[Problem]:
         found += _time_zone_problems(read["place"])
     if "place" in read and "day_parts" in read:
         found += _sun_problems(read["place"], read["day_parts"])
+    found += demand_problems(read, unread)
     return found
 
 

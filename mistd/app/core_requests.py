@@ -2,6 +2,7 @@
 
 from pydantic import ValidationError
 
+from mistd.app.demand_plan import Benches
 from mistd.app.messages import (
     Asked,
     BurstAsked,
@@ -17,15 +18,16 @@ from mistd.core.settings import SettingValue
 
 
 class UnfitValueError(ValueError):
-    """The value of a setting is not what its form says."""
+    """The value of a setting is not what its form says, or not what its zone can do."""
 
 
-def core_request(message: Asked, good_until_s: float) -> Request:
+def core_request(message: Asked, good_until_s: float, benches: Benches) -> Request:
     """A request as the core takes it.
 
     Args:
         message: checked for form.
         good_until_s: until when a burst may begin.
+        benches: of the house.
 
     Raises:
         UnfitValueError: with everything that is wrong with the value of a setting.
@@ -53,11 +55,15 @@ def core_request(message: Asked, good_until_s: float) -> Request:
             request_id=message.id, revision=message.revision, author=message.author, note=message.note
         )
     assert isinstance(message, SettingAsked)
+    value = setting_value(message)
+    problems = list(benches.clipped(message.zone, value))
+    if problems:
+        raise UnfitValueError("; ".join(f"value.{problem}" for problem in problems))
     return AskSetting(
         request_id=message.id,
         zone=message.zone,
         kind=message.setting,
-        value=setting_value(message),
+        value=benches.reckoned(message.zone, value),
         author=message.author,
         note=message.note,
         expected_revision=message.expected_revision,

@@ -134,6 +134,7 @@ class Daemon:
         self.outlets.tell(EventKind.DAEMON_STOPPED, f"{reason}; {said}")
         self.saver.roll_up = self.roll_up.all_handed_over
         self.saver.keep_row(RUN_ROW, {"state": "ended"})
+        self.saver.keep_whole_house()
         await asyncio.wait([self.saver.kept()], timeout=LAST_SAVE_WITHIN_S)
         await _cancelled(side)
         await self.store.close()

@@ -14,7 +14,8 @@ from pydantic import ValidationError
 from mistd.app import remote
 from mistd.app.config import Config
 from mistd.app.config_file import checked_config, house_text
-from mistd.app.export import Timetable, exported
+from mistd.app.cycle_forms import CycleForm
+from mistd.app.export import Cycle, Timetable, exported
 from mistd.app.messages import SettingTold
 from mistd.app.past import in_force
 from mistd.app.picture import Picture
@@ -51,8 +52,13 @@ async def exported_file(config: Config, file: Path) -> tuple[str, str]:
         ConfigError: the file cannot be read, or does not allow what is in force.
     """
     standing = await _standing(config)
-    timetables = _timetables(standing, {zone.name for zone in config.zones})
-    text = exported(house_text(file), timetables, list(_remarks(standing, timetables)))
+    zones = {zone.name for zone in config.zones}
+    timetables = _timetables(standing, zones)
+    cycles = _cycles(standing, zones)
+    said = {(zone, SettingKind.TIMETABLE) for zone in timetables} | {
+        (zone, SettingKind.CYCLE) for zone in cycles
+    }
+    text = exported(house_text(file), timetables, list(_remarks(standing, said)), cycles)
     checked_config(text, Path(f"{file} with what is in force"))
     return text, standing.source
 
@@ -121,15 +127,32 @@ def _timetable(setting: SettingTold) -> Timetable | None:
     }
 
 
-def _remarks(standing: Standing, timetables: dict[str, Timetable]) -> Iterator[str]:
+def _cycles(standing: Standing, zones: set[str]) -> dict[str, Cycle]:
+    """Those that people have set; of the others the file is right already."""
+    told = {
+        zone: setting.value
+        for zone, setting in standing.settings
+        if zone in zones and setting.setting == SettingKind.CYCLE and setting.revision and setting.value
+    }
+    return {zone: cycle for zone, cycle in told.items() if _is_cycle(cycle)}
+
+
+def _is_cycle(plain: Cycle) -> bool:
+    try:
+        CycleForm.model_validate(plain)
+    except ValidationError:
+        return False
+    return True
+
+
+def _remarks(standing: Standing, said: set[tuple[str, SettingKind]]) -> Iterator[str]:
     zone_name = standing.now.tzname() or ""
     yield f"exported {standing.now:{STAMP}} {zone_name} from {standing.source}"
     for zone, setting in standing.settings:
-        is_timetable = setting.setting == SettingKind.TIMETABLE
         if setting.value is None or not setting.revision:
             continue
-        if is_timetable and zone in timetables:
-            yield f"{zone}: timetable {_by(setting, standing.now)}"
+        if (zone, setting.setting) in said:
+            yield f"{zone}: {setting.setting} {_by(setting, standing.now)}"
         else:
             ends = setting.until.astimezone(standing.now.tzinfo) if setting.until else None
             until = f"; until {ends:{STAMP}}" if ends else ""

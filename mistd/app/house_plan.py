@@ -8,26 +8,23 @@ from mistd.app.config import (
     DayPartsSection,
     OutputsSection,
     PlaceSection,
+    SensorSection,
     SirenSection,
     TimedPartSection,
     ZoneSection,
 )
+from mistd.app.demand_plan import demand_cycle, demand_sources, fill_time_s
 from mistd.app.sun import Place
 from mistd.core.almanac import DayPart
 from mistd.core.cycles import TimedCycle, TimedPart
+from mistd.core.demand_cycles import DemandCycle
 from mistd.core.leases import KeeperRules, LineRule
 from mistd.core.plan import HousePlan, SensorPlan, ZonePlan
-from mistd.core.units import S_PER_MIN, seconds_of_minutes
+from mistd.core.units import seconds_of_minutes
 
 SIREN = "siren"  # the name of its line
 SHORTEST_BURST_S = 0.5  # no valve does anything sensible in less
 HEARTBEAT_S = 10.0  # the longest silence of the daemon before the keeper shuts everything
-
-
-def fill_time_s(zone: ZoneSection) -> float:
-    """Seconds until the zone's line is full and the nozzles spray, at the nozzles' rated flow."""
-    flow_l_per_s = zone.nozzles * zone.nozzle_flow_l_per_min / S_PER_MIN
-    return zone.line_volume_l / flow_l_per_s
 
 
 def place_of(place: PlaceSection, parts: DayPartsSection) -> Place:
@@ -45,23 +42,32 @@ def place_of(place: PlaceSection, parts: DayPartsSection) -> Place:
 
 def house_plan(config: Config) -> HousePlan:
     """What the core decides by."""
-    sensors = {
-        sensor.name: SensorPlan(name=sensor.name, kind=sensor.kind, stale_after_s=sensor.stale_after_s)
-        for sensor in config.sensors
-    }
+    sources = demand_sources(config)
     return HousePlan(
         name=config.house.name,
-        zones=tuple(_zone_plan(zone) for zone in config.zones),
-        sensors=sensors,
+        zones=tuple(_zone_plan(zone, demand_cycle(zone, config, sources)) for zone in config.zones),
+        sensors={sensor.name: _sensor_plan(sensor) for sensor in config.sensors},
         valves_at_once=config.line.valves_at_once,
         pause_s=config.line.pause_s,
         frost_below_c=config.frost.below_c,
         frost_delay_s=seconds_of_minutes(config.frost.delay_min),
         longest_hold_s=seconds_of_minutes(config.holds.longest_min),
+        sources=sources,
     )
 
 
-def _zone_plan(zone: ZoneSection) -> ZonePlan:
+def _sensor_plan(sensor: SensorSection) -> SensorPlan:
+    return SensorPlan(
+        name=sensor.name,
+        kind=sensor.kind,
+        stale_after_s=sensor.stale_after_s,
+        zone=sensor.zone,
+        dry_reads=0.0 if sensor.dry_reads is None else sensor.dry_reads,
+        wet_reads=1.0 if sensor.wet_reads is None else sensor.wet_reads,
+    )
+
+
+def _zone_plan(zone: ZoneSection, demand: DemandCycle | None) -> ZonePlan:
     parts = {part: _timed_part(getattr(zone.timed, part.value)) for part in DayPart}
     return ZonePlan(
         name=zone.name,
@@ -73,6 +79,7 @@ def _zone_plan(zone: ZoneSection) -> ZonePlan:
         longest_burst_s=zone.longest_burst_s,
         shortest_burst_s=max(SHORTEST_BURST_S, fill_time_s(zone)),
         shortest_rest_s=zone.shortest_rest_s,
+        demand=demand,
     )
 
 

@@ -16,6 +16,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from mistd.app.core_requests import UnfitValueError, core_request
+from mistd.app.demand_plan import Benches
 from mistd.app.messages import REQUESTS, AlarmAsked, Answer, Asked, BurstAsked, ZoneAsked
 from mistd.app.problems import problems_of
 from mistd.app.topics import LONGEST_CORRELATION, Topics
@@ -63,6 +64,7 @@ class Inbox:
         plan: HousePlan,
         topics: Topics,
         sensors: Mapping[str, tuple[SensorTopic, ...]],
+        benches: Benches,
         clock: Clock,
         publish: Callable[[Outgoing], None],
         answered: Mapping[str, bytes] | None = None,
@@ -73,6 +75,7 @@ class Inbox:
             plan: which zones there are.
             topics: the topics of the house.
             sensors: by topic, the sensors that read it.
+            benches: what settings come to on them.
             clock: for the age of requests and the instant of readings.
             publish: where answers go; must not block.
             answered: requests that were answered before this start, oldest first, and how.
@@ -83,6 +86,7 @@ class Inbox:
         self._plan = plan
         self._topics = topics
         self._sensors = sensors
+        self._benches = benches
         self._clock = clock
         self._publish = publish
         self._began_s = clock.now_s()
@@ -181,7 +185,7 @@ class Inbox:
             self.wake_desk()
         else:
             try:
-                self._requests.append(core_request(message, self._good_until_s(incoming)))
+                self._requests.append(core_request(message, self._good_until_s(incoming), self._benches))
             except UnfitValueError as problem:
                 self._refuse(message.id, str(problem), reply_to)
                 return

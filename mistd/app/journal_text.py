@@ -144,5 +144,9 @@ SAYINGS: Mapping[str, Callable[[Entry, Figures], str]] = {
     EventKind.SETTING_UNDONE: _changed,
     EventKind.SETTING_REFUSED: _change_refused,
     EventKind.DAY_PART_BEGAN: _part,
+    EventKind.CYCLE_FELL_BACK: lambda entry, _: entry.reason,
+    EventKind.CYCLE_CAME_BACK: lambda entry, _: entry.reason,
+    EventKind.WETNESS_DOUBTED: lambda entry, _: f"not believed any more: {entry.reason}",
+    EventKind.WETNESS_TRUSTED: lambda entry, _: f"believed again: {entry.reason}",
     EventKind.DAY_ENDED: lambda entry, _: f"the day: {entry.reason}",
 }

@@ -187,6 +187,37 @@ class DayCount(Message):
     water_l: float
 
 
+class DemandTold(Message):
+    """What leads a zone on demand, how far its leaves have dried, and its bounds in this part of the day.
+
+    Film and sum go on from `as_of` at the pace that is told with them.
+    """
+
+    cycle: Literal["vpd", "leaf_wetness", "film"]
+    led_by: Literal["vpd", "leaf_wetness", "film", "own_week", "timetable"]
+    led_since: Moment | None  # since when not by its own cycle; None while that leads
+    why: str  # not by its own cycle; empty while that leads
+    doubts: list[str]  # readings that it does without, in words
+    as_of: Moment
+    film_um: float | None = Field(
+        ge=0
+    )  # of the driest quarter, as reckoned; None: there are no readings to reckon by
+    holds_um: float = Field(gt=0)  # what a leaf holds before it drips
+    film_unsure_percent: float | None  # how far the reckoned pace of drying may be off
+    drying_um_per_h: float | None = Field(ge=0)  # what the air asks of a leaf that is wet all over
+    wet_percent: float | None  # of the driest quarter, as reckoned
+    sensor_wet_percent: float | None  # of the driest trusted sensor; None until it has settled after a burst
+    dry_back_percent: float  # a burst is due when no more is wet
+    sum_kpa_h: float | None  # vpd only, as are the next two
+    set_point_kpa_h: float | None  # without a trim
+    deficit_kpa: float | None  # at which the sum grows; weighed by light where that is measured
+    shortest_gap_s: float | None  # in this part of the day; None where the zone has no mist in it
+    longest_gap_s: float | None
+    is_sparse: bool  # a burst after each longest gap and no other
+    latest_at: Moment | None  # the end of the longest gap; led by no readings, when the next burst is due
+    mists_in: list[Literal["night", "dawn", "day", "dusk"]]  # parts of the day with mist
+
+
 class ZoneTold(Message):
     """One zone."""
 
@@ -202,6 +233,7 @@ class ZoneTold(Message):
     skip: SkipTold | None
     today: DayCount
     yesterday: DayCount
+    demand: DemandTold | None = None  # None: a timed zone
 
 
 class SettingTold(Message):
@@ -270,6 +302,8 @@ class SensorTold(Message):
     unit: str
     at: Moment | None
     is_good: bool
+    wet_percent: float | None = None  # of a leaf-wetness sensor, by its own dry and wet value
+    doubt: str | None = None  # why such a sensor is not believed; None while it is
 
 
 class ShelfTold(Message):

@@ -5,10 +5,11 @@ Rule: what the record does not hold is left empty, never guessed.
 """
 
 from collections import deque
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from itertools import islice
+from typing import NamedTuple
 
 from mistd.app.journal_text import figures_of, instant_of, number
 from mistd.app.recording import stamp
@@ -38,7 +39,10 @@ OF_THE_ZONE = {
     K.SKIP_ENDED,
     K.MIST_ENDED_FOR_PART,
     K.LINE_TROUBLE,
+    K.CYCLE_FELL_BACK,
+    K.CYCLE_CAME_BACK,
 }
+OF_ITS_SENSORS = {K.WETNESS_DOUBTED, K.WETNESS_TRUSTED, K.READING_LOST, K.READING_BACK}
 OF_THE_HOUSE = {
     K.DAY_PART_BEGAN,
     K.FROST_BEGAN,
@@ -61,9 +65,18 @@ ALARMS_THAT_BEAR = {  # on the mist of a zone
     AlarmKind.LINE_TROUBLE,
     AlarmKind.CONFIGURATION_BAD,
     AlarmKind.SETTING_NOT_APPLIED,
+    AlarmKind.MISTED_BLINDLY,
     AlarmKind.TIME_UNTRUSTED,
     AlarmKind.KEEPER_RESTARTED,
 }
+
+
+class Whose(NamedTuple):
+    """Whose lines of the record bear on the mist of a zone."""
+
+    zone: str
+    house: str
+    sensors: frozenset[str]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,8 +108,15 @@ class Past:
     ends: datetime | None = None
 
 
-def past_of(records: Records, zone: str, house: str, at: datetime) -> Past:
+def past_of(records: Records, zone: str, house: str, at: datetime, sensors: Collection[str] = ()) -> Past:
     """A zone around an instant.
+
+    Args:
+        records: of the house.
+        zone: by name.
+        house: by name.
+        at: aware, at the house.
+        sensors: those that the zone is misted by.
 
     Raises:
         StoreError: there is no record, or it cannot be read.
@@ -106,7 +126,7 @@ def past_of(records: Records, zone: str, house: str, at: datetime) -> Past:
         return Past(zone=zone, at=at)
     before = _first_burst(records.journal(_bursts(zone, until=at, last=1)))
     during, after = _bursts_from(records, zone, at)
-    lines, left_out = _between(records, zone, house, at, before, after)
+    lines, left_out = _between(records, Whose(zone, house, frozenset(sensors)), at, before, after)
     return Past(
         zone=zone,
         at=at,
@@ -171,8 +191,7 @@ def burst_of(entry: Entry) -> GivenBurst | None:
 
 def _between(
     records: Records,
-    zone: str,
-    house: str,
+    whose: Whose,
     at: datetime,
     before: GivenBurst | None,
     after: GivenBurst | None,
@@ -180,10 +199,10 @@ def _between(
     wanted = Wanted(
         since=stamp(before.ended if before else at - LOOK_AROUND),
         until=stamp(after.ended if after else at + LOOK_AROUND),
-        subjects=(zone, house),
-        kinds=tuple(kind.value for kind in (*OF_THE_ZONE, *OF_THE_HOUSE, *OF_ALARMS)),
+        subjects=(whose.zone, whose.house, *sorted(whose.sensors)),
+        kinds=tuple(kind.value for kind in (*OF_THE_ZONE, *OF_ITS_SENSORS, *OF_THE_HOUSE, *OF_ALARMS)),
     )
-    bearing = (entry for entry in records.journal(wanted) if _bears(entry, zone, house))
+    bearing = (entry for entry in records.journal(wanted) if _bears(entry, whose))
     first = list(islice(bearing, MOST_LINES))
     last: deque[Entry] = deque(maxlen=MOST_LINES)
     rest = 0
@@ -193,11 +212,12 @@ def _between(
     return (*first, *last), rest - len(last)
 
 
-def _bears(entry: Entry, zone: str, house: str) -> bool:
+def _bears(entry: Entry, whose: Whose) -> bool:
     if entry.kind in OF_ALARMS:
         return figures_of(entry).get("alarm") in ALARMS_THAT_BEAR
-    is_of_zone = entry.kind in OF_THE_ZONE and entry.subject == zone
-    return is_of_zone or (entry.kind in OF_THE_HOUSE and entry.subject == house)
+    is_of_zone = entry.kind in OF_THE_ZONE and entry.subject == whose.zone
+    is_of_sensor = entry.kind in OF_ITS_SENSORS and entry.subject in whose.sensors
+    return is_of_zone or is_of_sensor or (entry.kind in OF_THE_HOUSE and entry.subject == whose.house)
 
 
 def in_force(revisions: Iterable[KeptRevision], at: datetime) -> Iterator[KeptRevision]:

@@ -16,7 +16,7 @@ from mistd.app.journal_text import (
     localised,
     said_entry,
 )
-from mistd.app.past import GivenBurst, Past
+from mistd.app.past import OF_ITS_SENSORS, GivenBurst, Past
 from mistd.app.problems import printable
 from mistd.app.setting_tables import kept_value_in_words
 from mistd.app.spoken import said_instant
@@ -124,9 +124,10 @@ def _sameness(entry: Entry) -> object:
 
 def _together(entries: Sequence[Entry]) -> _Told:
     last = entries[-1]
-    return _Told(
-        first=instant_of(entries[0]), last=instant_of(last), words=said_entry(last), times=len(entries)
-    )
+    words = said_entry(last)
+    if last.kind in OF_ITS_SENSORS:
+        words = f"{printable(last.subject)}: {words}"
+    return _Told(first=instant_of(entries[0]), last=instant_of(last), words=words, times=len(entries))
 
 
 def _when(told: _Told, now: datetime) -> str:

@@ -27,6 +27,8 @@ from mistd.app.messages import (
 from mistd.app.problems import printable
 from mistd.app.spoken import said_instant, said_length
 from mistd.app.topics import Topics
+from mistd.core.by_demand import LEAD_WORDS
+from mistd.core.zone_demand import Lead
 
 EVENTS_SHOWN = 6
 QUIET_EVENTS = {"burst_started", "burst_ended"}  # the table of zones shows these already
@@ -39,7 +41,7 @@ VALUES = {
     "supply_pressure": lambda value: f"{value:.2f} bar",
     "flow": lambda value: f"{value:.1f} l/min",
     "leaf_temperature": lambda value: f"{value:.1f} C",
-    "leaf_wetness": lambda value: f"{value:.4g}",
+    "leaf_wetness": lambda value: f"{value:g} raw",  # told as percent wet wherever that is known
 }
 
 
@@ -141,7 +143,7 @@ def _head(picture: Picture, house: HouseTold, now: datetime) -> list[str]:
     is_away = picture.status is not None and picture.status.state == "offline"
     away = ["! the daemon is offline: nothing will mist; what follows is from before"] if is_away else []
     alarms = alarms_line(picture.all_alarms)
-    lines = [title, *away, readings, *_warnings(house), alarms]
+    lines = [title, *away, readings, *_warnings(house), *_fallen_back(picture, house), alarms]
     return [line for line in lines if line]
 
 
@@ -158,11 +160,27 @@ def _warnings(house: HouseTold) -> list[str]:
     return warnings
 
 
+def _fallen_back(picture: Picture, house: HouseTold) -> list[str]:
+    """Zones that are led by other than their own cycle, those for the same reason in one line."""
+    zones: dict[tuple[str, str], list[str]] = {}
+    for name in house.zones:
+        demand = picture.zones[name].demand if name in picture.zones else None
+        if demand and demand.why:
+            zones.setdefault((demand.led_by, demand.why), []).append(name)
+    return [
+        f"! not by its own cycle: {', '.join(names)}; led by {LEAD_WORDS[Lead(led_by)]}, for {why}"
+        for (led_by, why), names in zones.items()
+    ]
+
+
 def _reading(sensor: SensorTold) -> str:
     if sensor.value is None:
         return f"{sensor.sensor} not heard yet"
     if not sensor.is_good:
         return f"{sensor.sensor} lost"
+    doubted = ", doubted" if sensor.doubt else ""
+    if sensor.wet_percent is not None:
+        return f"{sensor.sensor} {sensor.wet_percent:.0f} % wet{doubted}"
     show = VALUES.get(sensor.kind)
     return f"{sensor.sensor} {show(sensor.value) if show else f'{sensor.value:g} {sensor.unit}'}"
 
@@ -173,13 +191,23 @@ def _zone_table(
     head = ["zone", "doing", "next", "last burst", "today"] + ([extra_head] if extra_head else [])
     zones = [picture.zones[name] for name in house.zones if name in picture.zones]
     is_any_set = any(passing(zone, now) for zone in zones)
+    is_any_on_demand = any(zone.demand for zone in zones)
+    head += ["led by"] if is_any_on_demand else []
     rows = [[*head, *(["set"] if is_any_set else []), "why"]]
     for zone in zones:
         cells = [zone.zone, zone.doing, _next(zone, now), _last(zone, now), _today(zone)]
         cells += [extra.get(zone.zone, "")] if extra_head else []
+        cells += [_led_by(zone)] if is_any_on_demand else []
         cells += [passing(zone, now) or "-"] if is_any_set else []
         rows.append([*cells, zone.why])
     return aligned(rows)
+
+
+def _led_by(zone: ZoneTold) -> str:
+    """What makes its bursts happen, marked where that is not its own cycle."""
+    if zone.demand is None:
+        return "timetable"
+    return ("! " if zone.demand.why else "") + zone.demand.led_by.replace("_", " ")
 
 
 def passing(zone: ZoneTold, now: datetime) -> str:

@@ -13,11 +13,12 @@ from typing import Any
 
 from pydantic import ValidationError
 
+from mistd.app.demand_plan import Benches
 from mistd.app.saving import CLOCK_ROW, RUN_ROW
 from mistd.app.setting_forms import FORMS
 from mistd.core.almanac import DayPart
 from mistd.core.cycles import TimedCycle
-from mistd.core.durable import Row
+from mistd.core.rows import Row
 from mistd.core.settings import Key, PartsSet, Revision, SettingKind, Settings, SettingValue
 from mistd.ports.clock import Clock
 from mistd.ports.store import REVISIONS_LOADED, KeptRevision
@@ -89,19 +90,22 @@ def _away_s(row: Row, clock: Clock) -> float | None:
     return away_s if away_s >= 0.0 else None
 
 
-def settings_from(kept: Iterable[KeptRevision], last_id: int, clock: Clock) -> tuple[Settings, list[str]]:
+def settings_from(
+    kept: Iterable[KeptRevision], last_id: int, clock: Clock, benches: Benches
+) -> tuple[Settings, list[str]]:
     """What was set before this start, and which revisions could not be read.
 
     When a passing one ends is reckoned by the calendar; while that is not trusted it counts as ended, which
     costs no more than the way back to it: what is in force is in the rows of the zones.
 
-    Where a store gives as many revisions of a setting as it ever does, there may have been others before.
+    Where a store gives as many revisions of a setting as it ever does, there may have been others before. A
+    cycle is reckoned for its bench as the house's file describes that now.
     """
     settings, unreadable = Settings(last_id=last_id), []
     given: Counter[Key] = Counter()
     for each in kept:
         try:
-            revision = _revision(each, clock)
+            revision = _revision(each, clock, benches)
         except (ValueError, ValidationError) as problem:
             unreadable.append(f"revision {each.id}: {str(problem).splitlines()[0]}")
         else:
@@ -111,7 +115,7 @@ def settings_from(kept: Iterable[KeptRevision], last_id: int, clock: Clock) -> t
     return replace(settings, cut=cut), unreadable
 
 
-def _revision(kept: KeptRevision, clock: Clock) -> Revision:
+def _revision(kept: KeptRevision, clock: Clock, benches: Benches) -> Revision:
     """One revision as the core has it.
 
     Raises:
@@ -122,7 +126,7 @@ def _revision(kept: KeptRevision, clock: Clock) -> Revision:
         id=kept.id,
         kind=kind,
         zone=kept.subject,
-        value=None if kept.value is None else _value(kind, kept.value),
+        value=None if kept.value is None else benches.reckoned(kept.subject, _value(kind, kept.value)),
         ends_s=inf if kept.until is None else _ends_s(kept.until, clock),
         author=kept.author,
         note=kept.note,

@@ -15,8 +15,10 @@ from dataclasses import dataclass, field
 from math import inf
 from typing import Any
 
-from mistd.core.durable import HOUSE_ROW, ZONE_ROW, Row, house_row, zone_row
+from mistd.core.demand_rows import is_worth_writing
+from mistd.core.durable import HOUSE_ROW, ZONE_ROW, demand_rows, house_row, trust_rows, zone_row
 from mistd.core.house import House
+from mistd.core.rows import Row
 from mistd.core.zone import Zone
 from mistd.ports.clock import Clock
 from mistd.ports.errors import StoreError
@@ -123,7 +125,7 @@ class Saver:
         self._speed = speed
         self._house: House | None = None
         self._written_zones: dict[str, Zone] = {}
-        self._written_house_row: Row | None = None
+        self._written: dict[str, Row] = {}  # of the house, as last handed on
         self._fresh = Pending()  # since the last note
         self._unsaved = Pending()  # noted, and not on the disk yet
         self._saved_s = -inf
@@ -151,6 +153,11 @@ class Saver:
     def keep_row(self, name: str, row: Row | None) -> None:
         """Something else that a restart needs, under a name of its own; None when it is over."""
         self._fresh.rows[name] = None if row is None else json.dumps(self._stamped(row))
+
+    def keep_whole_house(self) -> None:
+        """Every row of the house as it stands then goes with the next writing: the last before an end."""
+        self._written_zones.clear()
+        self._written.clear()
 
     def keep_answer(self, answer: KeptAnswer) -> None:
         """How a request was answered, for whoever repeats it; of several answers the last is kept."""
@@ -265,20 +272,30 @@ class Saver:
 
     def _gather(self) -> None:
         """Put in what has changed of the house since the last time, and the clock it is counted by."""
-        house = self._house
-        if house is not None:
-            for zone in house.zones:
-                if zone is not self._written_zones.get(zone.plan.name):
-                    self._written_zones[zone.plan.name] = zone
-                    self.keep_row(ZONE_ROW + zone.plan.name, zone_row(zone))
-            row = house_row(house)
-            if row != self._written_house_row:
-                self._written_house_row = row
-                self.keep_row(HOUSE_ROW, row)
+        if self._house is not None:
+            self._gather_house(self._house)
         self.keep_row(CLOCK_ROW, self._clock_row())
         readings, water = self.roll_up()
         self._fresh.readings += readings
         self._fresh.water += water
+
+    def _gather_house(self, house: House) -> None:
+        """Put in the rows that say something new; a zone on demand is another object at every reading."""
+        for zone in house.zones:
+            if zone is not self._written_zones.get(zone.plan.name):
+                self._written_zones[zone.plan.name] = zone
+                self._keep_if_new(ZONE_ROW + zone.plan.name, zone_row(zone))
+        self._keep_if_new(HOUSE_ROW, house_row(house))
+        for name, row in demand_rows(house).items():
+            if is_worth_writing(row, self._written.get(name)):
+                self._keep_if_new(name, row)
+        for name, row in trust_rows(house).items():
+            self._keep_if_new(name, row)
+
+    def _keep_if_new(self, name: str, row: Row) -> None:
+        if row != self._written.get(name):
+            self._written[name] = row
+            self.keep_row(name, row)
 
     @property
     def _is_failing(self) -> bool:

@@ -8,13 +8,16 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from pydantic import Field, model_validator
+from pydantic import BaseModel, Field, model_validator
 
+from mistd.app.cycle_forms import CycleForm, cycle_wanted
 from mistd.app.messages import LONGEST_ASKED_S, Message
 from mistd.core.almanac import DayPart
 from mistd.core.cycles import TimedCycle, TimedPart
 from mistd.core.settings import (
     ClosedSet,
+    CycleSet,
+    CycleWanted,
     HoldSet,
     PartsSet,
     SettingKind,
@@ -87,7 +90,7 @@ class SkipForm(Message):
 class SettingForm:
     """One kind of setting, written outside."""
 
-    form: type[Message]
+    form: type[BaseModel]
     core: Callable[[Any], SettingValue]  # from the form
     plain: Callable[[Any], dict[str, Any]]  # from the core's value
 
@@ -118,12 +121,18 @@ def _plain_part(timed: TimedPart | None) -> dict[str, float | bool]:
     return {"burst_s": timed.burst_s, "gap_min": round(minutes_of_seconds(timed.gap_s), 9)}
 
 
+def plain_cycle(value: CycleSet | CycleWanted) -> dict[str, Any]:
+    """A cycle as its form wrote it, word for word."""
+    return dict((value.wanted if isinstance(value, CycleSet) else value).written)
+
+
 def _for_s(value: HoldSet | ClosedSet | SkipSet) -> dict[str, Any]:
     return {"for_s": value.for_s}
 
 
 FORMS: Mapping[SettingKind, SettingForm] = {
     SettingKind.TIMETABLE: SettingForm(form=TimetableForm, core=_parts, plain=plain_timetable),
+    SettingKind.CYCLE: SettingForm(form=CycleForm, core=cycle_wanted, plain=plain_cycle),
     SettingKind.TRIM: SettingForm(
         form=TrimForm,
         core=lambda form: TrimSet(fraction=form.percent / PERCENT, for_s=form.for_s),

@@ -15,7 +15,7 @@ from mistd.app.picture import aligned
 from mistd.app.problems import printable
 from mistd.app.setting_forms import FORMS
 from mistd.app.spoken import said_instant
-from mistd.core.settings import SettingKind, said
+from mistd.core.settings import LASTING, SettingKind, said
 from mistd.ports.store import KeptRevision
 
 Listed = tuple[str, SettingTold]  # of which zone
@@ -34,21 +34,21 @@ def history_table(changes: Iterable[ChangeTold], now: datetime) -> list[str]:
 
 
 def value_in_words(setting: str, value: dict[str, Any] | None) -> str:
-    """A value as it is said; a timetable without that word, for it stands beside it."""
+    """A value as it is said; a timetable and a cycle without that word, for it stands beside it."""
     try:
         kind = SettingKind(setting)
         form = FORMS[kind]
         words = said(kind, None if value is None else form.core(form.form.model_validate(value)))
     except (ValueError, ValidationError):
         return json.dumps(value)
-    return words.removeprefix("timetable ")
+    return words.removeprefix(f"{setting} ") if kind in LASTING else words
 
 
 def kept_value_in_words(revision: KeptRevision) -> str:
     """The value of a change as it is kept, in words, with the name of its setting."""
     value = None if revision.value is None else json.loads(revision.value)
     words = value_in_words(revision.kind, value)
-    return f"{revision.kind} {words}" if revision.kind == SettingKind.TIMETABLE else words
+    return f"{revision.kind} {words}" if revision.kind in LASTING else words
 
 
 def _table(head: Sequence[str], rows: Iterable[Sequence[str]]) -> list[str]:

@@ -10,6 +10,7 @@ from typing import Any
 
 from pydantic import ValidationError
 
+from mistd.app.cycle_words import cycle_of_words
 from mistd.app.problems import problems_of
 from mistd.app.setting_forms import FORMS
 from mistd.app.spoken import PART_RULE, PERCENT_RULE, UnclearError, day_part, length_s, percent, said_length_s
@@ -19,6 +20,7 @@ from mistd.core.units import minutes_of_seconds
 
 NONE = "none"
 FOR_RULE = "say for how long, such as --for 2d"
+NO_POINTS: Mapping[str, str] = {}
 OF_THE_WHOLE = {"missing", "extra_forbidden", "value_error"}  # what follows from words that were not read
 
 
@@ -30,13 +32,16 @@ class Worded:
     problems: list[str] = field(default_factory=list)
 
 
-def worded(setting: str, words: Sequence[str], length: str | None) -> Worded:
+def worded(
+    setting: str, words: Sequence[str], length: str | None, points: Mapping[str, str] = NO_POINTS
+) -> Worded:
     """The value that some words give a setting; no value when the only word is `none`.
 
     Args:
         setting: its name, as it was written.
         words: what follows the name.
         length: what was said for how long; None for nothing.
+        points: set points of a cycle, by the names of their options.
     """
     if setting not in PARSERS:
         unknown = f"no setting {setting!r}; settings: {', '.join(PARSERS)}"
@@ -45,9 +50,13 @@ def worded(setting: str, words: Sequence[str], length: str | None) -> Worded:
     options = [word for word in words if word.startswith("--")]
     if options:
         return Worded(problems=[f"no option {option!r}" for option in options])
+    senseless = [f"--{point}" for point in points]
     if [word.lower() for word in words] == [NONE]:
-        return Worded(problems=[] if length is None else [f"--for has no sense with {NONE}"])
-    value, problems = PARSERS[kind](words, length)
+        senseless += ["--for"] if length is not None else []
+        return Worded(problems=[f"{option} has no sense with {NONE}" for option in senseless])
+    value, problems = PARSERS[kind](words, length, points)
+    if kind is not SettingKind.CYCLE:
+        problems += [f"{option} is of a cycle, not of a {setting}" for option in senseless]
     return Worded(value=value, problems=[*problems, *_form_problems(kind, value, is_whole=not problems)])
 
 
@@ -69,10 +78,10 @@ def _longest_problem(form: Any, value: Mapping[str, Any]) -> str:
 
 
 Parsed = tuple[dict[str, Any], list[str]]
-Parser = Callable[[Sequence[str], str | None], Parsed]
+Parser = Callable[[Sequence[str], str | None, Mapping[str, str]], Parsed]
 
 
-def _timetable(words: Sequence[str], length: str | None) -> Parsed:
+def _timetable(words: Sequence[str], length: str | None, _points: Mapping[str, str]) -> Parsed:
     parts: dict[str, Any] = {}
     problems = [] if length is None else ["a timetable stands until it is changed: leave out --for"]
     if not words:
@@ -88,6 +97,13 @@ def _timetable(words: Sequence[str], length: str | None) -> Parsed:
     return parts, problems
 
 
+def _cycle(words: Sequence[str], length: str | None, points: Mapping[str, str]) -> Parsed:
+    value, problems = cycle_of_words(words, points)
+    if length is not None:
+        problems.append("a cycle stands until it is changed: leave out --for")
+    return value, problems
+
+
 def _plain(timed: tuple[float, float]) -> dict[str, float]:
     burst_s, gap_s = timed
     return {"burst_s": burst_s, "gap_min": minutes_of_seconds(gap_s)}
@@ -101,7 +117,7 @@ def _part_problems(name: str, word: str, before: Mapping[str, Any]) -> Iterator[
         yield f"{word!r}: {name} was said already"
 
 
-def _trim(words: Sequence[str], length: str | None) -> Parsed:
+def _trim(words: Sequence[str], length: str | None, _points: Mapping[str, str]) -> Parsed:
     for_s, problems = _for(length)
     if not words:
         return for_s, [f"by how much? {PERCENT_RULE}", *problems]
@@ -111,12 +127,12 @@ def _trim(words: Sequence[str], length: str | None) -> Parsed:
         return for_s, [str(problem), *problems]
 
 
-def _passing(words: Sequence[str], length: str | None) -> Parsed:
+def _passing(words: Sequence[str], length: str | None, _points: Mapping[str, str]) -> Parsed:
     for_s, problems = _for(length)
     return for_s, [*_surplus(words), *problems]
 
 
-def _skip(words: Sequence[str], length: str | None) -> Parsed:
+def _skip(words: Sequence[str], length: str | None, _points: Mapping[str, str]) -> Parsed:
     """Without a length: the next burst, whenever it falls due within the form's own."""
     for_s, problems = _for(length) if length is not None else ({}, [])
     return for_s, [*_surplus(words), *problems]
@@ -138,6 +154,7 @@ def _for(length: str | None) -> tuple[dict[str, float], list[str]]:
 
 PARSERS: Mapping[SettingKind, Parser] = {
     SettingKind.TIMETABLE: _timetable,
+    SettingKind.CYCLE: _cycle,
     SettingKind.TRIM: _trim,
     SettingKind.HOLD: _passing,
     SettingKind.CLOSED: _passing,

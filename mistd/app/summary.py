@@ -3,8 +3,10 @@
 from collections.abc import Iterable
 from datetime import date, timedelta
 
-from mistd.app.config import Config, TimedPartSection, ZoneSection
-from mistd.app.house_plan import fill_time_s, house_plan, is_siren_active_high, place_of
+from mistd.app.config import Config, SensorSection, TimedPartSection, ZoneSection
+from mistd.app.demand_plan import fill_time_s
+from mistd.app.demand_summary import on_demand
+from mistd.app.house_plan import house_plan, is_siren_active_high, place_of
 from mistd.app.sun import SunDay, sun_day
 from mistd.core.almanac import DayPart
 from mistd.core.plan import HousePlan, ZonePlan
@@ -21,11 +23,12 @@ def summary(config: Config, day: date) -> str:
     blocks = [
         _head(config, today, day),
         _zones(config, plan, lengths_s),
+        on_demand(config, plan),
         _line(config, plan),
         _sensors(config),
         _where(config),
     ]
-    return "\n\n".join(blocks)
+    return "\n\n".join(filter(None, blocks))
 
 
 def part_lengths_s(today: SunDay, tomorrow: SunDay) -> dict[DayPart, float]:
@@ -71,6 +74,7 @@ def _degrees(degrees: float, sides: str) -> str:
 
 
 def _zones(config: Config, plan: HousePlan, lengths_s: dict[DayPart, float]) -> str:
+    by = ", by the timetables" if any(zone.demand for zone in plan.zones) else ""
     head = (
         "zone",
         "pin",
@@ -82,14 +86,16 @@ def _zones(config: Config, plan: HousePlan, lengths_s: dict[DayPart, float]) -> 
         "day",
         "dusk",
         "bursts",
-        "water a day",
+        f"water a day{by}",
     )
     rows: list[tuple[str, ...]] = [head]
     for section, zone in zip(config.zones, plan.zones, strict=True):
         rows.append(_zone_row(section, zone, lengths_s))
     total_l = sum(water_in_a_day_l(zone, lengths_s) for zone in plan.zones)
     table = _aligned(rows)
-    return f"{table}\n  in all {total_l:.0f} l on this day; parts are burst s / gap min, from shut to open"
+    return (
+        f"{table}\n  in all {total_l:.0f} l on this day{by}; parts are burst s / gap min, from shut to open"
+    )
 
 
 def _zone_row(section: ZoneSection, zone: ZonePlan, lengths_s: dict[DayPart, float]) -> tuple[str, ...]:
@@ -131,10 +137,19 @@ def _sensors(config: Config) -> str:
     lines = [
         f"  {sensor.name}: {sensor.kind.value} from topic {sensor.topic}"
         + (f", field {sensor.field}" if sensor.field else "")
+        + _own(sensor)
         + f", good for {sensor.stale_after_s:g} s"
         for sensor in config.sensors
     ]
     return "\n".join(["sensors:", *lines])
+
+
+def _own(sensor: SensorSection) -> str:
+    """Whose it is, and of a leaf-wetness sensor what it sends."""
+    own = "" if sensor.zone is None else f", {sensor.zone}'s own"
+    if sensor.dry_reads is None or sensor.wet_reads is None:
+        return own
+    return f"{own}, {sensor.dry_reads:g} dry and {sensor.wet_reads:g} wet"
 
 
 def _where(config: Config) -> str:

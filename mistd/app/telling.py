@@ -10,6 +10,7 @@ from math import isfinite
 from typing import Literal
 
 from mistd.app.config import Config
+from mistd.app.cycle_forms import cycle_in_file
 from mistd.app.messages import (
     DayCount,
     EventTold,
@@ -22,6 +23,7 @@ from mistd.app.messages import (
     TrimTold,
     ZoneTold,
 )
+from mistd.app.telling_demand import ToldZone, demand_told, is_news, told_zone
 from mistd.app.telling_settings import SettingsTeller
 from mistd.app.topics import Topics
 from mistd.core.events import Event
@@ -29,7 +31,8 @@ from mistd.core.house import House
 from mistd.core.readings import POSSIBLE
 from mistd.core.sensors import SensorState
 from mistd.core.units import PERCENT
-from mistd.core.zone import Phase, WaterCount, Zone
+from mistd.core.wetness_trust import UNHEARD, WetnessTrust
+from mistd.core.zone import Phase, WaterCount, Zone, due_s
 from mistd.ports.bus import Outgoing
 from mistd.ports.clock import Clock
 from mistd.ports.store import KeptRevision
@@ -57,10 +60,16 @@ class Teller:
         self._told: House | None = None
         self._house_message: HouseTold | None = None
         self._sensor_told_s: dict[str, float] = {}
-        self._settings = SettingsTeller(topics, clock, self._tell, revisions)
+        self._zones_told: dict[str, ToldZone] = {}
+        self._settings = SettingsTeller(
+            topics, clock, self._tell, {zone.name: cycle_in_file(zone) for zone in config.zones}, revisions
+        )
 
     def tell_state(self, house: House) -> None:
-        """Publish every part that is not the same object as when it was last told."""
+        """Publish every part that is not the same object as when it was last told.
+
+        A zone on demand is another object at each word of its sensors: see `telling_demand.is_news`.
+        """
         before, self._told = self._told, house
         if house is before:
             return
@@ -69,15 +78,17 @@ class Teller:
             or before.is_keeper_ready is not house.is_keeper_ready
             or before.frost.is_on is not house.frost.is_on
         )
-        for index, zone in enumerate(house.zones):
-            if is_new_round or before is None or zone is not before.zones[index]:
+        now_s = self._clock.now_s()
+        for zone in house.zones:
+            if is_new_round or is_news(self._zones_told[zone.plan.name], house, zone, now_s):
+                self._zones_told[zone.plan.name] = told_zone(house, zone, now_s)
                 self._tell(self._topics.zone(zone.plan.name), self._zone(house, zone))
         message = self._house(house)
         if message != self._house_message:
             self._house_message = message
             self._tell(self._topics.house, message)
         for name, sensor in house.sensors.items():
-            self._tell_sensor(name, sensor, before)
+            self._tell_sensor(name, sensor, house.trust.get(name, UNHEARD), before)
         self._settings.tell_state(house)
 
     def tell_change(self, revision: KeptRevision) -> None:
@@ -98,22 +109,23 @@ class Teller:
     def _tell(self, topic: str, message: Message) -> None:
         self._publish(Outgoing(topic=topic, payload=message.model_dump_json().encode(), is_state=True))
 
-    def _tell_sensor(self, name: str, sensor: SensorState, before: House | None) -> None:
+    def _tell_sensor(self, name: str, sensor: SensorState, trust: WetnessTrust, before: House | None) -> None:
         was = before.sensors[name] if before else None
-        if sensor is was:
+        is_doubt_new = before is not None and before.trust.get(name, UNHEARD).doubt != trust.doubt
+        if sensor is was and not is_doubt_new:
             return
         now_s = self._clock.now_s()
-        is_urgent = was is None or was.is_lost is not sensor.is_lost
+        is_urgent = was is None or was.is_lost is not sensor.is_lost or is_doubt_new
         if is_urgent or now_s - self._sensor_told_s.get(name, -SENSOR_EVERY_S) >= SENSOR_EVERY_S:
             self._sensor_told_s[name] = now_s
-            self._tell(self._topics.sensor(name), self._sensor(sensor))
+            self._tell(self._topics.sensor(name), self._sensor(sensor, trust))
 
     def _wall(self, at_s: float) -> datetime:
         """The wall time of a monotonic instant, to the millisecond."""
         wall = self._clock.utc() + timedelta(seconds=at_s - self._clock.now_s())
         return wall.replace(microsecond=wall.microsecond // 1000 * 1000)
 
-    def _sensor(self, sensor: SensorState) -> SensorTold:
+    def _sensor(self, sensor: SensorState, trust: WetnessTrust) -> SensorTold:
         reading = sensor.reading
         return SensorTold(
             sensor=sensor.plan.name,
@@ -122,6 +134,8 @@ class Teller:
             unit=POSSIBLE[sensor.plan.kind].unit,
             at=self._wall(reading.at_s) if reading else None,
             is_good=sensor.good_value is not None,
+            wet_percent=None if trust.share is None else round(trust.share * PERCENT, 1),
+            doubt=trust.doubt or None,
         )
 
     def _house(self, house: House) -> HouseTold:
@@ -148,7 +162,7 @@ class Teller:
             title=self._titles[zone.plan.name],
             doing=doing,
             why=why,
-            next_burst_at=self._next_burst_at(zone),
+            next_burst_at=self._next_burst_at(house, zone),
             last_burst=self._last_burst(zone),
             hold=HoldTold(until=self._wall(hold.ends_s), by=hold.author, note=hold.note) if hold else None,
             closed=self._closed(zone),
@@ -156,6 +170,7 @@ class Teller:
             skip=self._skip(zone),
             today=_day_count(zone.today),
             yesterday=_day_count(zone.yesterday),
+            demand=demand_told(house, zone, self._clock.now_s(), self._wall),
         )
 
     def _closed(self, zone: Zone) -> HoldTold | None:
@@ -177,12 +192,13 @@ class Teller:
             return None
         return SkipTold(until=self._wall(skip.ends_s), by=skip.author, note=skip.note)
 
-    def _next_burst_at(self, zone: Zone) -> datetime | None:
+    def _next_burst_at(self, house: House, zone: Zone) -> datetime | None:
         """When the next burst is expected: at its mark, or when the guard that spoke last lets go."""
         if zone.phase is not Phase.RESTING:
             return None
-        ends_s = zone.hold.ends_s if zone.hold else zone.due_s
-        at_s = max(zone.due_s, zone.held_until_s, ends_s)
+        expected_s = due_s(zone, house.sources)
+        ends_s = zone.hold.ends_s if zone.hold else expected_s
+        at_s = max(expected_s, zone.held_until_s, ends_s)
         return self._wall(at_s) if isfinite(at_s) else None
 
     def _last_burst(self, zone: Zone) -> LastBurst | None:
@@ -205,8 +221,10 @@ def what_it_does(house: House, zone: Zone) -> tuple[Doing, str]:
     waits_for = _what_it_waits_for(house, zone)
     if waits_for:
         return "waiting", waits_for
-    if zone.cycle.burst_s(house.almanac.part) is None:
-        return "off", f"its timetable has no mist in the {house.almanac.part.value} part of the day"
+    part = house.almanac.part
+    if not zone.mists_in(part):
+        whose = "it" if zone.demand_cycle else "its timetable"
+        return "off", f"{whose} has no mist in the {part.value} part of the day"
     return "resting", zone.last_reason
 
 

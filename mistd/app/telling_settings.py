@@ -8,17 +8,17 @@ given to another change, which somebody who expects the first would take for it.
 
 import json
 from collections import deque
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from datetime import datetime
 from math import inf
 from typing import Any
 
 from mistd.app.messages import ChangesTold, ChangeTold, Message, SettingsTold, SettingTold
 from mistd.app.recording import wall_of
-from mistd.app.setting_forms import FORMS, plain_timetable
+from mistd.app.setting_forms import FORMS, plain_cycle, plain_timetable
 from mistd.app.topics import Topics
 from mistd.core.house import House
-from mistd.core.settings import SettingKind, said
+from mistd.core.settings import LASTING, SettingKind, said
 from mistd.core.zone import Zone
 from mistd.ports.clock import Clock
 from mistd.ports.store import KeptRevision
@@ -36,6 +36,7 @@ class SettingsTeller:
         topics: Topics,
         clock: Clock,
         tell: Callable[[str, Message], None],
+        cycles: Mapping[str, dict[str, Any]],
         kept: Iterable[KeptRevision] = (),
     ) -> None:
         """Know what was set before.
@@ -44,11 +45,13 @@ class SettingsTeller:
             topics: the topics of the house.
             clock: for the instants at which passing settings end.
             tell: publishes a state under a topic.
+            cycles: of every zone, as the house's file has it.
             kept: revisions of before this start, oldest first.
         """
         self._topics = topics
         self._clock = clock
         self._publish = tell
+        self._cycles = cycles
         self._newest: dict[tuple[str, str], KeptRevision] = {}
         self._changes: deque[KeptRevision] = deque(maxlen=CHANGES_TOLD)
         self._told: dict[str, Standing] = {}
@@ -85,7 +88,7 @@ class SettingsTeller:
     def _standing(self, house: House, zone: Zone) -> Standing:
         name = zone.plan.name
         ids = tuple(house.settings.newest_id((kind, name)) for kind in SettingKind)
-        return (*ids, zone.timetable, zone.trim, zone.closed, zone.skip, zone.hold)
+        return (*ids, zone.timetable, zone.cycle_set, zone.trim, zone.closed, zone.skip, zone.hold)
 
     def _is_kept(self, house: House, zone: Zone) -> bool:
         """Whether we have been handed every change that is in force in the zone."""
@@ -103,7 +106,7 @@ class SettingsTeller:
         newest = self._newest.get((kind.value, zone.plan.name))
         change = change_told(newest) if newest else None
         ends_s = _ends_s(kind, zone)
-        value = plain_timetable(zone.cycle) if kind is SettingKind.TIMETABLE else change and change.value
+        value = self._lasting(kind, zone) if kind in LASTING else change and change.value
         return SettingTold(
             setting=kind.value,
             value=value if ends_s is not None else None,
@@ -114,10 +117,16 @@ class SettingsTeller:
             note=newest.note if newest else "",
         )
 
+    def _lasting(self, kind: SettingKind, zone: Zone) -> dict[str, Any]:
+        """What is in force, whoever said so: a setting, or the house's file."""
+        if kind is SettingKind.TIMETABLE:
+            return dict(plain_timetable(zone.cycle))
+        return plain_cycle(zone.cycle_set) if zone.cycle_set else self._cycles[zone.plan.name]
+
 
 def _ends_s(kind: SettingKind, zone: Zone) -> float | None:
     """When what is in force ends; None when nothing is."""
-    if kind is SettingKind.TIMETABLE:
+    if kind in LASTING:
         return inf
     passing = {
         SettingKind.TRIM: zone.trim,

@@ -17,6 +17,7 @@ from mistd.app.past_text import bearing_lines
 from mistd.app.problems import printable
 from mistd.app.setting_forms import TimetableForm
 from mistd.app.spoken import said_instant, said_length
+from mistd.app.why_demand import demand_lines, expected_on_demand
 from mistd.core.almanac import DayPart
 from mistd.core.settings import SettingKind
 from mistd.core.units import PERCENT
@@ -54,6 +55,7 @@ def why_now(present: Present) -> list[str]:
         *_away(present),
         *_last_burst(present),
         DOING[present.zone.doing](present),
+        *_demand(present),
         *_expected(present),
         *_pace(present),
         *_passing(present),
@@ -135,10 +137,18 @@ DOING: Mapping[str, Callable[[Present], str]] = {
 }
 
 
+def _demand(present: Present) -> Iterator[str]:
+    if present.zone.demand:
+        yield from demand_lines(present.zone, present.zone.demand, present.house, present.now)
+
+
 def _expected(present: Present) -> Iterator[str]:
     """When the next burst is expected, if nobody and no guard changes that."""
     zone, now = present.zone, present.now
     if zone.doing in NOT_WAITED_FOR:
+        return
+    if zone.demand:
+        yield from expected_on_demand(zone, zone.demand, present.house, now, present.begins)
         return
     due = zone.next_burst_at
     change = _next_pace(present)
@@ -193,8 +203,16 @@ def _told(settings: SettingsTold | None, kind: SettingKind) -> SettingTold | Non
     return next(found, None)
 
 
+def _pace_now(present: Present) -> Pace | None:
+    """What its timetable gives it in this part of the day; None while something else leads."""
+    demand = present.zone.demand
+    if demand and demand.led_by != "timetable":
+        return None
+    return _pace_in(present.settings, present.house.part)
+
+
 def _pace(present: Present) -> Iterator[str]:
-    pace = _pace_in(present.settings, present.house.part)
+    pace = _pace_now(present)
     told = _told(present.settings, SettingKind.TIMETABLE)
     if pace is None or told is None:
         return
@@ -215,8 +233,11 @@ def _passing(present: Present) -> Iterator[str]:
     if zone.trim:
         trim = zone.trim
         more = "more" if trim.percent > 0.0 else "less"
-        pace = _pace_in(present.settings, present.house.part)
+        pace = _pace_now(present)
         gap = f", so the gap is {_minutes(trimmed(pace.gap, trim.percent))}" if pace else ""
+        if zone.demand and not pace:
+            sooner = "sooner" if trim.percent > 0.0 else "later"
+            gap = f", so its bursts come {sooner}, within its shortest and longest gaps"
         yield (
             f"{trim.by} set {abs(trim.percent):g} % {more} water until {said_instant(trim.until, now)}"
             f"{_revision(present, SettingKind.TRIM)}{_note(trim.note)}{gap}."

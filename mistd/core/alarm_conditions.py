@@ -11,12 +11,17 @@ from dataclasses import dataclass
 from math import inf
 
 from mistd.core.alarm_kinds import KEEPER_AWAY_AFTER_S, AlarmKind
+from mistd.core.almanac import DayPart
 from mistd.core.annunciator import Condition, pulse
+from mistd.core.by_demand import LEAD_WORDS
 from mistd.core.house import House
 from mistd.core.sensors import SensorState, why_lost
 from mistd.core.sequence import worst_wait_s
-from mistd.core.units import S_PER_MIN
-from mistd.core.zone import Phase, Zone
+from mistd.core.units import S_PER_DAY, S_PER_MIN
+from mistd.core.zone import Phase, Zone, due_s
+from mistd.core.zone_demand import NO_READINGS, rank
+
+BLIND_FOR_S = S_PER_DAY  # a zone misted by no reading for so long has erred wet for a day
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,13 +55,13 @@ def watched(watch: Watch, house: House, now_s: float) -> Watched:
     """
     if house is watch.house and now_s < watch.wake_at_s:
         return Watched(watch=watch, conditions=())
-    due, due_s = watch.due, watch.wake_at_s
+    due, next_s = watch.due, watch.wake_at_s
     if _must_look_at_zones(watch, house, now_s):
-        due, due_s = _all_due(house, now_s)
+        due, next_s = _all_due(house, now_s)
     after = Watch(
         house=house,
         due=due,
-        wake_at_s=due_s,
+        wake_at_s=next_s,
         away_since_s=inf if house.is_keeper_ready else min(watch.away_since_s, now_s),
     )
     return Watched(watch=after, conditions=tuple(_changes(watch, after, house, now_s)))
@@ -69,6 +74,9 @@ def _changes(before: Watch, after: Watch, house: House, now_s: float) -> Iterato
         yield from _sensors(before.house, house, now_s)
     if before.house is None or before.house.zones is not house.zones:
         yield from _valves(before.house, house)
+        yield from _leads(before.house, house)
+    if before.house is None or before.house.trust is not house.trust:
+        yield from _trust(before.house, house)
     if before.due is not after.due:
         yield from _zones_due(before, after, house)
 
@@ -141,11 +149,52 @@ def _valves(was: House | None, house: House) -> Iterator[Condition]:
         )
 
 
+def _leads(was: House | None, house: House) -> Iterator[Condition]:
+    """Zones on demand that something else than their own cycle leads, and those that no reading leads.
+
+    A zone is misted blindly from its fall on; what calls a person is a day of it.
+    """
+    for index, zone in enumerate(house.zones):
+        cycle, demand = zone.demand_cycle, zone.demand
+        before = was.zones[index].demand if was else None
+        if cycle is None or demand is None:
+            continue
+        if before and (before.lead, before.why) == (demand.lead, demand.why):
+            continue
+        reason = f"led by {LEAD_WORDS[demand.lead]}, for {demand.why}"
+        yield Condition(
+            kind=AlarmKind.CYCLE_FELL_BACK,
+            subject=zone.plan.name,
+            is_on=rank(cycle, demand.lead) > 0,
+            reason=reason,
+        )
+        yield Condition(
+            kind=AlarmKind.MISTED_BLINDLY,
+            subject=zone.plan.name,
+            is_on=demand.lead in NO_READINGS,
+            reason=reason,
+            patience_s=BLIND_FOR_S,
+        )
+
+
+def _trust(was: House | None, house: House) -> Iterator[Condition]:
+    """Leaf-wetness sensors that are not believed; one that was not heard and is not doubted is not known."""
+    for name, trust in house.trust.items():
+        before = was.trust[name] if was else None
+        if trust is before or not (trust.doubt or trust.is_trusted):
+            continue
+        if before is None or (before.doubt, before.is_trusted) != (trust.doubt, trust.is_trusted):
+            yield Condition(
+                kind=AlarmKind.WETNESS_DOUBTED, subject=name, is_on=bool(trust.doubt), reason=trust.doubt
+            )
+
+
 def _must_look_at_zones(watch: Watch, house: House, now_s: float) -> bool:
     before = watch.house
     return (
         before is None
         or before.zones is not house.zones
+        or before.sources is not house.sources
         or now_s >= watch.wake_at_s
         or before.is_keeper_ready is not house.is_keeper_ready
         or before.frost.is_on is not house.frost.is_on
@@ -155,7 +204,8 @@ def _must_look_at_zones(watch: Watch, house: House, now_s: float) -> bool:
 def _all_due(house: House, now_s: float) -> tuple[tuple[str, ...], float]:
     """Why each zone is due and not misted, and the instant at which the next falls due."""
     due = tuple(_why_due(zone, house) if is_due(zone, house, now_s) else "" for zone in house.zones)
-    return due, min((zone.due_s for zone in house.zones if zone.due_s > now_s), default=inf)
+    instants_s = (due_s(zone, house.sources) for zone in house.zones)
+    return due, min((at_s for at_s in instants_s if at_s > now_s), default=inf)
 
 
 def is_due(zone: Zone, house: House, now_s: float) -> bool:
@@ -163,7 +213,7 @@ def is_due(zone: Zone, house: House, now_s: float) -> bool:
 
     An order that the keeper has not carried out before is no water; one given for the first time nearly is.
     """
-    if zone.due_s > now_s or zone.hold or house.frost.is_on:
+    if due_s(zone, house.sources) > now_s or zone.hold or house.frost.is_on:
         return False
     return zone.phase is Phase.RESTING or (zone.phase is Phase.ORDERED and zone.refused_s > -inf)
 
@@ -185,19 +235,32 @@ def _zones_due(before: Watch, after: Watch, house: House) -> Iterator[Condition]
                 kind=AlarmKind.ZONE_NOT_MISTED,
                 subject=zone.plan.name,
                 is_on=bool(why),
-                reason=f"{_when_due(zone)} and not given: {why}",
+                reason=f"{_when_due(zone, house)} and not given: {why}",
                 patience_s=queue_s,
             )
 
 
-def _when_due(zone: Zone) -> str:
+def _when_due(zone: Zone, house: House) -> str:
     if zone.shut_s == -inf:
         return "never misted, as far as is known; a burst is due"
-    return f"a burst is due {(zone.due_s - zone.shut_s) / S_PER_MIN:.3g} min after the last"
+    after_s = due_s(zone, house.sources) - zone.shut_s
+    return f"a burst is due {after_s / S_PER_MIN:.3g} min after the last"
 
 
 def _queue_s(house: House) -> float:
     """How long a zone may have to wait for the line when all is well."""
-    lengths_s = (zone.cycle.burst_s(house.almanac.part) for zone in house.zones)
+    lengths_s = (longest_burst_s(zone, house.almanac.part) for zone in house.zones)
     bursts_s = [length_s for length_s in lengths_s if length_s]
     return worst_wait_s(bursts_s, house.plan.valves_at_once, house.plan.pause_s)
+
+
+def longest_burst_s(zone: Zone, part: DayPart) -> float | None:
+    """The longest burst a zone gives itself in a part of the day; None where it gives none.
+
+    On demand that is one on leaves that have gone dry, or one of the timetable while that leads.
+    """
+    timed_s, cycle = zone.cycle.burst_s(part), zone.demand_cycle
+    if cycle is None or not zone.mists_in(part):
+        return timed_s if cycle is None else None
+    timed_s = timed_s or zone.cycle.any_burst_s()
+    return max(timed_s, cycle.fixed_burst_s or 0.0, cycle.refilling_s(0.0))

@@ -14,6 +14,7 @@ from enum import StrEnum
 
 from mistd.core.alarms import About, AlarmRow, Priority
 from mistd.core.units import S_PER_HOUR, S_PER_MIN
+from mistd.core.zone_demand import COMES_BACK_AFTER_S
 
 MOST_THAT_WAKE = 6  # one person, asleep (our judgement)
 KEEPER_AWAY_AFTER_S = 30.0  # another takes some tenths of a second to start, and is started at once
@@ -38,7 +39,10 @@ class AlarmKind(StrEnum):
     STATE_SET_ASIDE = "state_set_aside"
     SIREN_TROUBLE = "siren_trouble"
     NO_BROKER = "no_broker"
+    MISTED_BLINDLY = "misted_blindly"
     READING_LOST = "reading_lost"
+    WETNESS_DOUBTED = "wetness_doubted"
+    CYCLE_FELL_BACK = "cycle_fell_back"
     TIME_UNTRUSTED = "time_untrusted"
     KEEPER_RESTARTED = "keeper_restarted"
     BACKUP_FAILED = "backup_failed"
@@ -216,6 +220,21 @@ ROWS = (
         off_delay_s=10.0,
     ),
     AlarmRow(
+        kind=K.MISTED_BLINDLY,
+        about=About.ZONE,
+        priority=P.MEDIUM,
+        title="Misted blindly for a day",
+        cause="For 24 h no reading has led the zone: its own last week does, or the bright day's timetable.",
+        consequence="Both err to the wet side: on dull days leaves stay wet, the medium sours and stems rot.",
+        remedy=(
+            "Look at the bench: are leaves wet for hours, is the medium sodden?",
+            "If so, trim the zone's water: mistd set ZONE trim.",
+            "Mend or replace the sensors that the reason names; the cycle comes back by itself.",
+        ),
+        respond_within_s=2 * S_PER_HOUR,
+        longest_shelf_s=LONGEST_SHELF_S[P.MEDIUM],
+    ),
+    AlarmRow(
         kind=K.READING_LOST,
         about=About.SENSOR,
         priority=P.LOW,
@@ -232,6 +251,40 @@ ROWS = (
         off_delay_s=S_PER_MIN,
         follows=(K.NO_BROKER,),
         settles_s=5 * S_PER_MIN,  # a broker that is back has heard every sensor by then
+    ),
+    AlarmRow(
+        kind=K.WETNESS_DOUBTED,
+        about=About.SENSOR,
+        priority=P.LOW,
+        title="Leaf-wetness sensor not believed",
+        cause="What a leaf-wetness sensor says does not fit bursts, film or its neighbours: it is left out.",
+        consequence="Its zone is misted without it, less closely to what the leaves need: a little too wet.",
+        remedy=(
+            "Wipe the sensor clean: lime and feed salts read as wet for ever.",
+            "Check its wiring, and that it lies level where mist reaches it.",
+            "Calibrate it: put what it sends dry and wet into the house's file, then restart the daemon.",
+            "It is believed again once it has risen with three bursts running.",
+        ),
+        respond_within_s=8 * S_PER_HOUR,
+        longest_shelf_s=LONGEST_SHELF_S[P.LOW],
+    ),
+    AlarmRow(
+        kind=K.CYCLE_FELL_BACK,
+        about=About.ZONE,
+        priority=P.LOW,
+        title="Zone not led by its own cycle",
+        cause="Readings that the zone's cycle goes by are not believed, so that something else leads it.",
+        consequence="Mist goes on, less closely to what the leaves need: rather too wet than too dry.",
+        remedy=(
+            "Read which reading is not believed, and why: the reason names it.",
+            "Check that sensor: a dry wick, a frozen value, its wiring, its unit in the house's file.",
+            "Nothing else: its own cycle leads again after ten minutes of sound readings.",
+        ),
+        respond_within_s=8 * S_PER_HOUR,
+        longest_shelf_s=LONGEST_SHELF_S[P.LOW],
+        on_delay_s=5 * S_PER_MIN,  # a sensor that only stumbled leads again soon after
+        follows=(K.READING_LOST, K.WETNESS_DOUBTED, K.MISTED_BLINDLY),
+        settles_s=COMES_BACK_AFTER_S + 5 * S_PER_MIN,  # readings have to be sound for so long
     ),
     AlarmRow(
         kind=K.TIME_UNTRUSTED,

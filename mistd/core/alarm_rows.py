@@ -16,7 +16,7 @@ from typing import TypeVar
 
 from mistd.core.alarms import Alarm, AlarmRow, Life, OutOfService, Shelf
 from mistd.core.annunciator import AlarmKey, Board, with_alarms
-from mistd.core.durable import LARGEST, Row, UnreadableRowError, is_none, or_none, wanted
+from mistd.core.rows import LARGEST, Row, UnreadableRowError, is_none, or_none, wanted
 
 ALARM_ROW = "alarm/"
 UNREADABLE_REASON = "its record could not be read after a restart: taken as not acknowledged"

@@ -6,6 +6,8 @@ Rule: a zone's burst counts from what the keeper reported, never from what was o
 from math import inf
 
 from mistd.core.actions import OpenValve, Outcome
+from mistd.core.by_demand import begin_burst, burst_length_s, take_burst
+from mistd.core.due_words import why_due_on_demand
 from mistd.core.events import EventKind
 from mistd.core.holds import confirm_hold
 from mistd.core.interlocks import Guard, Veto, veto
@@ -13,7 +15,7 @@ from mistd.core.observations import KeeperLost, KeeperReady, LineAccount, LineEd
 from mistd.core.requests import AskBurst
 from mistd.core.turn import Turn
 from mistd.core.units import PERCENT, S_PER_MIN
-from mistd.core.zone import Phase, Skip, Zone, set_mark
+from mistd.core.zone import Phase, Skip, Zone
 
 RETRY_S = 10.0  # after the keeper refused or kept silent: long enough not to storm, short beside any gap
 WORTH_TELLING_S = 1.0  # a shorter wait for the line explains nothing
@@ -23,6 +25,7 @@ SAME_EDGE_S = 0.001  # two accounts of one edge differ by less than this
 def fall_due(turn: Turn, index: int) -> None:
     """The zone's mark is reached: it joins those that wait for the line."""
     zone = turn.touch(index)
+    zone.due_s = min(zone.due_s, turn.now_s)
     zone.is_waiting = True
     zone.waiting_since_s = turn.now_s
     turn.waiting = (*turn.waiting, index)
@@ -70,8 +73,8 @@ def _give_asked(turn: Turn, asked: AskBurst) -> None:
 
 def asked_length_s(turn: Turn, asked: AskBurst) -> float:
     """How long the burst is that was asked for: the cycle's own when the person named none."""
-    cycle = turn.zone(turn.plan.index[asked.zone]).cycle
-    return asked.for_s or cycle.burst_s(turn.almanac.part) or cycle.any_burst_s()
+    zone = turn.zone(turn.plan.index[asked.zone])
+    return asked.for_s or burst_length_s(turn, zone) or zone.cycle.any_burst_s()
 
 
 def refuse_asked(turn: Turn, asked: AskBurst, forbidden: Veto) -> None:
@@ -85,8 +88,7 @@ def _give_most_overdue(turn: Turn) -> None:
     index = min(turn.waiting, key=lambda waiting: (_urgent_since_s(turn.zone(waiting)), waiting))
     stop_waiting(turn, index)
     zone = turn.touch(index)
-    part = turn.almanac.part
-    for_s = zone.cycle.burst_s(part) or 0.0
+    for_s = burst_length_s(turn, zone) or 0.0
     forbidden = veto(zone, for_s, turn.circumstances())
     if forbidden:
         zone.held_until_s = forbidden.until_s
@@ -102,7 +104,7 @@ def _skip(turn: Turn, zone: Zone, skip: Skip) -> None:
     """Leave this burst out, as was asked; the gap to the next counts from now."""
     zone.skip = None
     zone.skipped_s = turn.now_s
-    set_mark(zone, turn.almanac.part)
+    turn.set_mark(zone)
     figures = {"gap_s": round(turn.now_s - zone.shut_s, 1)} if zone.shut_s > -inf else {}
     note = f": {skip.note}" if skip.note else ""
     turn.tell(EventKind.BURST_SKIPPED, zone.plan.name, f"left out once for {skip.author}{note}", figures)
@@ -116,6 +118,8 @@ def _urgent_since_s(zone: Zone) -> float:
 def _why_due(turn: Turn, zone: Zone) -> str:
     if zone.shut_s == -inf:
         return "never misted before, as far as is known"
+    if zone.demand_cycle and zone.demand:
+        return why_due_on_demand(turn, zone, zone.demand_cycle, zone.demand)
     gap_s = turn.now_s - zone.shut_s
     late_s = turn.now_s - zone.waiting_since_s
     waited = f", after {late_s:.0f} s of waiting for the line" if late_s >= WORTH_TELLING_S else ""
@@ -165,6 +169,8 @@ def _burst_started(turn: Turn, zone: Zone, opened_s: float) -> None:
     zone.phase = Phase.OPEN
     zone.opened_s = opened_s
     zone.last_reason = zone.burst_reason
+    turn.is_changed = True
+    begin_burst(turn, zone)
     figures: dict[str, float | str] = {"for_s": zone.ordered_for_s, "part": turn.almanac.part.value}
     if zone.shut_s > -inf:
         figures["gap_s"] = round(opened_s - zone.shut_s, 1)
@@ -181,7 +187,8 @@ def _burst_ended(turn: Turn, zone: Zone, shut_s: float, open_s: float, reason: s
     zone.shut_s = shut_s
     zone.refused_s = -inf
     _rest(turn, zone, shut_s)
-    set_mark(zone, turn.almanac.part)
+    take_burst(turn, zone, open_s)
+    turn.set_mark(zone)
     figures: dict[str, float | str] = {
         "open_s": round(open_s, 3),
         "water_l": round(water_l, 3),
@@ -198,7 +205,7 @@ def _burst_failed(turn: Turn, zone: Zone, reason: str, since_s: float) -> None:
     if zone.asked:
         turn.answer(zone.asked.request_id, Outcome.REFUSED, reason)
     _rest(turn, zone, since_s)
-    set_mark(zone, turn.almanac.part)  # the part may have changed since it was ordered
+    turn.set_mark(zone)  # the part may have changed since it was ordered
     zone.held_until_s = turn.now_s + RETRY_S
     zone.refused_s = turn.now_s
     figures: dict[str, float | str] = {"guard": "keeper", "for_s": zone.ordered_for_s}
@@ -281,7 +288,8 @@ def _take_in(turn: Turn, zone: Zone, account: LineAccount, how: str) -> None:
     open_s = account.shut_s - account.opened_s
     zone.opened_s, zone.shut_s = account.opened_s, account.shut_s
     zone.today = zone.today.plus(open_s, zone.plan.water_l(open_s))
-    set_mark(zone, turn.almanac.part)
+    take_burst(turn, zone, open_s)
+    turn.set_mark(zone)
     if zone.is_waiting and zone.due_s > turn.now_s:
         stop_waiting(turn, turn.plan.index[zone.plan.name])
     ago_s = turn.now_s - account.shut_s

@@ -15,8 +15,10 @@ from typing import Any
 
 from mistd.core.actions import AnswerRequest, Outcome
 from mistd.core.bursts import stop_waiting
+from mistd.core.by_demand import take_cycle
 from mistd.core.change_rules import (
     closed_problems,
+    cycle_problems,
     problems_of_going_back,
     skip_problems,
     timetable_problems,
@@ -27,7 +29,9 @@ from mistd.core.events import EventKind
 from mistd.core.holds import ask_hold, ask_release, undo_hold
 from mistd.core.requests import AskHold, AskRelease, AskSetting, AskUndo
 from mistd.core.settings import (
+    LASTING,
     ClosedSet,
+    CycleSet,
     HoldSet,
     PartsSet,
     Revision,
@@ -40,7 +44,7 @@ from mistd.core.settings import (
 )
 from mistd.core.turn import Turn
 from mistd.core.units import PERCENT
-from mistd.core.zone import Closed, Phase, Skip, Trim, Zone, set_mark
+from mistd.core.zone import Closed, Phase, Skip, Trim, Zone
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,7 +52,9 @@ class Setter:
     """How one kind of setting is judged and put in force; the value is of the kind's own type."""
 
     problems: Callable[[Turn, Zone, Any], Iterator[str]]
-    put: Callable[[Zone, Any, float, AskSetting | AskUndo], None]  # the value or None, until when, who asked
+    put: Callable[
+        [Turn, Zone, Any, float, AskSetting | AskUndo], None
+    ]  # value or None, until when, who asked
 
 
 def ask_setting(turn: Turn, asked: AskSetting) -> None:
@@ -148,7 +154,7 @@ def _is_in_force(turn: Turn, revision: Revision) -> bool:
         SettingKind.CLOSED: zone.closed,
         SettingKind.SKIP: zone.skip,
     }
-    return revision.kind is SettingKind.TIMETABLE or passing[revision.kind] is not None
+    return revision.kind in LASTING or passing[revision.kind] is not None
 
 
 def _value_before(turn: Turn, revision: Revision) -> tuple[SettingValue | None, float]:
@@ -160,7 +166,7 @@ def _value_before(turn: Turn, revision: Revision) -> tuple[SettingValue | None, 
         return TrimSet(fraction=below.value.fraction, for_s=below.ends_s - turn.now_s), below.ends_s
     if isinstance(below.value, ClosedSet):
         return ClosedSet(for_s=below.ends_s - turn.now_s), below.ends_s
-    return (below.value, inf) if isinstance(below.value, TimedCycle) else (None, inf)
+    return (below.value, inf) if isinstance(below.value, TimedCycle | CycleSet) else (None, inf)
 
 
 def _put(
@@ -171,7 +177,7 @@ def _put(
     ends_s: float,
     asked: AskSetting | AskUndo,
 ) -> None:
-    SETTERS[kind].put(turn.touch(index), value, ends_s, asked)
+    SETTERS[kind].put(turn, turn.touch(index), value, ends_s, asked)
     reckon_anew(turn, index)
 
 
@@ -180,7 +186,7 @@ def reckon_anew(turn: Turn, index: int) -> None:
     zone = turn.touch(index)
     if zone.phase is not Phase.RESTING:
         return
-    set_mark(zone, turn.almanac.part)
+    turn.set_mark(zone)
     if zone.is_waiting and zone.due_s > turn.now_s:
         stop_waiting(turn, index)
 
@@ -222,26 +228,38 @@ def attend_passing(turn: Turn, index: int) -> None:
         turn.tell(EventKind.SKIP_ENDED, zone.plan.name, "its time is over and no burst was left out")
 
 
-def _put_timetable(zone: Zone, value: TimedCycle | None, _ends_s: float, _asked: Any) -> None:
+def _put_timetable(_turn: Turn, zone: Zone, value: TimedCycle | None, _ends_s: float, _asked: Any) -> None:
     zone.timetable = value
 
 
-def _put_trim(zone: Zone, value: TrimSet | None, ends_s: float, asked: AskSetting | AskUndo) -> None:
+def _put_cycle(turn: Turn, zone: Zone, value: CycleSet | None, _ends_s: float, _asked: Any) -> None:
+    before, zone.cycle_set = zone.demand_cycle, value
+    take_cycle(turn, zone, before)
+
+
+def _put_trim(
+    _turn: Turn, zone: Zone, value: TrimSet | None, ends_s: float, asked: AskSetting | AskUndo
+) -> None:
     zone.trim = None
     if value:
         zone.trim = Trim(fraction=value.fraction, ends_s=ends_s, author=asked.author, note=asked.note)
 
 
-def _put_closed(zone: Zone, value: ClosedSet | None, ends_s: float, asked: AskSetting | AskUndo) -> None:
+def _put_closed(
+    _turn: Turn, zone: Zone, value: ClosedSet | None, ends_s: float, asked: AskSetting | AskUndo
+) -> None:
     zone.closed = Closed(ends_s=ends_s, author=asked.author, note=asked.note) if value else None
 
 
-def _put_skip(zone: Zone, value: SkipSet | None, ends_s: float, asked: AskSetting | AskUndo) -> None:
+def _put_skip(
+    _turn: Turn, zone: Zone, value: SkipSet | None, ends_s: float, asked: AskSetting | AskUndo
+) -> None:
     zone.skip = Skip(ends_s=ends_s, author=asked.author, note=asked.note) if value else None
 
 
 SETTERS: dict[SettingKind, Setter] = {
     SettingKind.TIMETABLE: Setter(problems=timetable_problems, put=_put_timetable),
+    SettingKind.CYCLE: Setter(problems=cycle_problems, put=_put_cycle),
     SettingKind.TRIM: Setter(problems=trim_problems, put=_put_trim),
     SettingKind.CLOSED: Setter(problems=closed_problems, put=_put_closed),
     SettingKind.SKIP: Setter(problems=skip_problems, put=_put_skip),

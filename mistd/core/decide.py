@@ -21,6 +21,7 @@ from mistd.core.bursts import (
     stop_waiting,
     take_report,
 )
+from mistd.core.by_demand import attend_demand, end_day
 from mistd.core.changes import ask_setting, ask_undo, attend_passing
 from mistd.core.events import EventKind
 from mistd.core.frost import Frost, after_reading, is_frost, without_probe
@@ -38,7 +39,7 @@ from mistd.core.readings import Quality, Reading, SensorKind
 from mistd.core.requests import AskBurst, AskHold, AskRelease, AskSetting, Request
 from mistd.core.sensors import heard, heard_nonsense, lost, why_lost
 from mistd.core.turn import Turn
-from mistd.core.zone import REPORT_GRACE_S, Phase, WaterCount, set_mark
+from mistd.core.zone import REPORT_GRACE_S, Phase, WaterCount, due_s
 
 SHORTEST_DAY_S = 13 * 3600.0  # midnights nearer to each other are one, set right: over half of a day of 25 h
 UNTRUSTED_DAY_S = 24 * 3600.0
@@ -57,6 +58,8 @@ def decide(house: House, observations: Observations, now_s: float) -> Decision:
         _take_in(turn, observations)
     if turn.stale_s <= now_s:
         _doubt_silent_sensors(turn)
+    if turn.sources or turn.trust:
+        attend_demand(turn)
     _attend_zones(turn)
     too_late_s = expire_asked(turn)
     start_s = give_line(turn) if turn.asked or turn.waiting else inf
@@ -122,10 +125,10 @@ def _begin_part(turn: Turn, almanac: Almanac) -> None:
     turn.tell(EventKind.DAY_PART_BEGAN, turn.plan.name, almanac.part.value)
     for index, zone in enumerate(turn.touch_all()):
         if zone.phase is Phase.RESTING:
-            set_mark(zone, almanac.part)
+            turn.set_mark(zone)
         if zone.is_waiting and zone.due_s > turn.now_s:
             stop_waiting(turn, index)
-        if zone.cycle.burst_s(almanac.part) is None:
+        if not zone.mists_in(almanac.part):
             reason = f"its timetable has no mist in the {almanac.part.value} part of the day"
             turn.tell(EventKind.MIST_ENDED_FOR_PART, zone.plan.name, reason)
 
@@ -167,6 +170,7 @@ def _end_day(turn: Turn, ended: date) -> None:
     water_l = sum(zone.today.water_l for zone in zones)
     for zone in zones:
         zone.yesterday, zone.today = zone.today, WaterCount()
+        end_day(zone)
     bursts = sum(zone.yesterday.bursts for zone in zones)
     reason = f"{bursts} bursts and {water_l:.1f} l on {ended.isoformat()}"
     turn.tell(EventKind.DAY_ENDED, turn.plan.name, reason, {"bursts": bursts, "water_l": round(water_l, 3)})
@@ -224,13 +228,18 @@ def reconsider_frost(turn: Turn) -> None:
 
 
 def _attend_zones(turn: Turn) -> None:
-    """See to every zone that was changed in this turn, and to every other whose instant has come."""
+    """See to every zone that was changed in this turn, and to every other whose instant has come.
+
+    The instant of a zone on demand may have come by what its source has just heard.
+    """
     changed = tuple(turn.touched)
     for index in changed:
         _attend_zone(turn, index)
-    if min(turn.house.attention_s) <= turn.now_s:
+    is_moved = turn.sources is not turn.house.sources
+    if is_moved or min(turn.house.attention_s) <= turn.now_s:
         for index, at_s in enumerate(turn.house.attention_s):
-            if at_s <= turn.now_s and index not in changed:
+            is_called = at_s <= turn.now_s or (is_moved and turn.house.zones[index].demand)
+            if is_called and index not in changed:
                 _attend_zone(turn, index)
 
 
@@ -243,5 +252,5 @@ def _attend_zone(turn: Turn, index: int) -> None:
     if zone.phase is not Phase.RESTING:
         if zone.ordered_s + zone.ordered_for_s + REPORT_GRACE_S <= turn.now_s:
             give_up_report(turn, index)
-    elif not zone.is_waiting and max(zone.due_s, zone.held_until_s) <= turn.now_s:
+    elif not zone.is_waiting and max(due_s(zone, turn.sources), zone.held_until_s) <= turn.now_s:
         fall_due(turn, index)

@@ -11,8 +11,8 @@ says by how much to shift them.
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
-from math import inf, isfinite
-from typing import Any, TypeVar
+from math import inf
+from typing import Any
 
 from mistd.core.almanac import Almanac
 from mistd.core.change_rules import (
@@ -23,22 +23,23 @@ from mistd.core.change_rules import (
     MOST_TRIM,
     put_in_force,
 )
+from mistd.core.demand_rows import (
+    DEMAND_ROW,
+    TRUST_ROW,
+    Start,
+    demand_again,
+    demand_row,
+    trust_again,
+    trust_row,
+)
 from mistd.core.house import House, begun
 from mistd.core.plan import HousePlan, ZonePlan
+from mistd.core.rows import Row, UnreadableRowError, is_none, or_none, past_instant, shifted, wanted
 from mistd.core.settings import NO_SETTINGS, Settings
 from mistd.core.zone import Closed, Hold, Skip, Trim, WaterCount, Zone
 
 HOUSE_ROW = "house"
 ZONE_ROW = "zone/"
-LARGEST = 1e9  # seconds, bursts or litres: 31 years of them; a number beyond is damage, not ours
-
-Plain = str | float | int | bool | None
-Row = Mapping[str, Plain]
-Wanted = TypeVar("Wanted", str, float, int, bool)
-
-
-class UnreadableRowError(ValueError):
-    """A row is not what `durable` writes."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,7 +55,21 @@ def durable(house: House) -> dict[str, Row]:
     """Every row that a restart needs, by name."""
     rows = {ZONE_ROW + zone.plan.name: zone_row(zone) for zone in house.zones}
     rows[HOUSE_ROW] = house_row(house)
-    return rows
+    return {**rows, **demand_rows(house), **trust_rows(house)}
+
+
+def demand_rows(house: House) -> dict[str, Row]:
+    """A row for each zone on demand."""
+    return {
+        DEMAND_ROW + zone.plan.name: demand_row(zone.demand_cycle, zone.demand, house.sources)
+        for zone in house.zones
+        if zone.demand_cycle and zone.demand
+    }
+
+
+def trust_rows(house: House) -> dict[str, Row]:
+    """A row for each leaf-wetness sensor."""
+    return {TRUST_ROW + name: trust_row(trust) for name, trust in house.trust.items()}
 
 
 def house_row(house: House) -> Row:
@@ -130,7 +145,13 @@ def restored(
         if not is_time_away_known:
             zone.opened_s = zone.shut_s = zone.skipped_s = -inf
             zone.skip = replace(zone.skip, ends_s=now_s) if zone.skip else None
-    house = begun(plan, almanac, now_s, zones, settings)
+    start = Start(
+        now_s=now_s, shift_s=shift_s, is_light=almanac.is_light, is_time_away_known=is_time_away_known
+    )
+    for zone in zones:
+        zone.demand = demand_again(zone.plan.name, zone.demand_cycle, rows, start, unreadable)
+    trust = trust_again(plan, rows, start, unreadable)
+    house = begun(plan, almanac, now_s, zones, settings, trust)
     row = rows.get(HOUSE_ROW)
     if row is not None:
         try:
@@ -144,10 +165,10 @@ def restored(
 
 def _restore_house(house: House, row: Row, shift_s: float, now_s: float) -> None:
     counting_date = _date(wanted(row, "counting_date", str))
-    counting_since_s = _instant(row, "counting_since_s", shift_s, now_s)
+    counting_since_s = past_instant(row, "counting_since_s", shift_s, now_s)
     line = house.line.resumed(
         next_ticket=wanted(row, "next_ticket", int),
-        last_opening_s=_instant(row, "last_opening_s", shift_s, now_s),
+        last_opening_s=past_instant(row, "last_opening_s", shift_s, now_s),
     )
     house.counting_date, house.counting_since_s, house.line = counting_date, counting_since_s, line
 
@@ -161,8 +182,8 @@ def _zone(
     try:
         return Zone(
             plan=plan,
-            opened_s=_instant(row, "opened_s", shift_s, now_s),
-            shut_s=_instant(row, "shut_s", shift_s, now_s),
+            opened_s=past_instant(row, "opened_s", shift_s, now_s),
+            shut_s=past_instant(row, "shut_s", shift_s, now_s),
             last_reason=wanted(row, "last_reason", str),
             hold=_hold(row, shift_s),
             skipped_s=_instant_if_kept(row, "skipped_s", shift_s, now_s),
@@ -181,7 +202,7 @@ def _hold(row: Row, shift_s: float) -> Hold | None:
     if is_none(row, "hold_ends_s"):
         return None
     return Hold(
-        ends_s=_shifted(row, "hold_ends_s", shift_s),
+        ends_s=shifted(row, "hold_ends_s", shift_s),
         author=wanted(row, "hold_author", str),
         note=wanted(row, "hold_note", str),
         is_warned=wanted(row, "hold_is_warned", bool),
@@ -213,7 +234,7 @@ def _skip(row: Row, shift_s: float, now_s: float) -> Skip | None:
 def _passing(row: Row, name: str, shift_s: float, latest_end_s: float) -> dict[str, Any]:
     """When something ends and who wants it; neither damage nor a corrected clock makes it last for ever."""
     return {
-        "ends_s": min(_shifted(row, f"{name}_ends_s", shift_s), latest_end_s),
+        "ends_s": min(shifted(row, f"{name}_ends_s", shift_s), latest_end_s),
         "author": wanted(row, f"{name}_author", str),
         "note": wanted(row, f"{name}_note", str),
     }
@@ -233,44 +254,9 @@ def _count(row: Row, day: str) -> WaterCount:
     )
 
 
-def _instant(row: Row, name: str, shift_s: float, now_s: float) -> float:
-    """A past instant; None stands for never, and one that lies ahead (a shifted clock) counts as now."""
-    if is_none(row, name):
-        return -inf
-    return min(_shifted(row, name, shift_s), now_s)
-
-
 def _instant_if_kept(row: Row, name: str, shift_s: float, now_s: float) -> float:
-    """The same for what rows of an earlier version do not have."""
-    return _instant(row, name, shift_s, now_s) if name in row else -inf
-
-
-def _shifted(row: Row, name: str, shift_s: float) -> float:
-    at_s = wanted(row, name, float) + shift_s
-    if not abs(at_s) <= LARGEST:
-        raise UnreadableRowError(f"{name} is {at_s!r} by this machine's clock, limit {LARGEST:g} s")
-    return at_s
-
-
-def is_none(row: Row, name: str) -> bool:
-    """Whether the row says "never"; a row that says nothing is not one of ours."""
-    return name in row and row[name] is None
-
-
-def wanted(row: Row, name: str, kind: type[Wanted]) -> Wanted:
-    """A value of a row, of the kind that it has to be.
-
-    Raises:
-        UnreadableRowError: it is missing, of another kind, or beyond what can be.
-    """
-    value = row.get(name)
-    if isinstance(value, int | float) and not abs(value) <= LARGEST:
-        raise UnreadableRowError(f"{name} is not a number within {LARGEST:g}")
-    if kind is float and isinstance(value, int) and not isinstance(value, bool):
-        value = float(value)
-    if not isinstance(value, kind) or (isinstance(value, bool) and kind is not bool):
-        raise UnreadableRowError(f"{name} is {value!r}, not {kind.__name__}")
-    return value
+    """A past instant that rows of an earlier version do not have."""
+    return past_instant(row, name, shift_s, now_s) if name in row else -inf
 
 
 def _date(text: str) -> date:
@@ -278,8 +264,3 @@ def _date(text: str) -> date:
         return date.fromisoformat(text)
     except ValueError:
         raise UnreadableRowError(f"counting_date is {text!r}, not a date") from None
-
-
-def or_none(instant_s: float) -> float | None:
-    """An instant as a row has it: none for never."""
-    return instant_s if isfinite(instant_s) else None

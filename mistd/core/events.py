@@ -34,6 +34,10 @@ class EventKind(StrEnum):
     FROST_ENDED = "frost_ended"
     READING_LOST = "reading_lost"
     READING_BACK = "reading_back"
+    CYCLE_FELL_BACK = "cycle_fell_back"  # a zone is led by something other than its own cycle
+    CYCLE_CAME_BACK = "cycle_came_back"
+    WETNESS_DOUBTED = "wetness_doubted"
+    WETNESS_TRUSTED = "wetness_trusted"
     TIME_DISTRUSTED = "time_distrusted"
     TIME_TRUSTED = "time_trusted"
     CLOCK_STEPPED = "clock_stepped"

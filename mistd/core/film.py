@@ -147,8 +147,8 @@ def demand_until_film_um(
     97.6
     """
     _require(film_um, target_um, capacity_um)
-    higher_um = _dryness_um(film_um, capacity_um, cooling)
-    return max(0.0, higher_um - _dryness_um(target_um, capacity_um, cooling))
+    higher_um = drying_um(film_um, capacity_um, cooling)
+    return max(0.0, higher_um - drying_um(target_um, capacity_um, cooling))
 
 
 def film_left_um(
@@ -165,8 +165,8 @@ def film_left_um(
     16.2
     """
     _require(film_um, demanded_um, capacity_um)
-    left_um = _dryness_um(film_um, capacity_um, cooling) - demanded_um
-    return 0.0 if left_um <= 0.0 else _film_um(left_um, capacity_um, cooling)
+    left_um = drying_um(film_um, capacity_um, cooling) - demanded_um
+    return 0.0 if left_um <= 0.0 else film_of_drying_um(left_um, capacity_um, cooling)
 
 
 def film_lasts_s(
@@ -187,14 +187,14 @@ def film_lasts_s(
     return demanded_um / demand_um_per_s if demand_um_per_s > 0.0 else inf
 
 
-def _dryness_um(film_um: float, capacity_um: float, cooling: float) -> float:
+def drying_um(film_um: float, capacity_um: float, cooling: float = USUAL_COOLING) -> float:
     """The potential evaporation that would take the whole of a film."""
     share = min(1.0, film_um / capacity_um)
     return capacity_um * (3.0 * cbrt(share) + cooling * share) / (1.0 + cooling)
 
 
-def _film_um(left_um: float, capacity_um: float, cooling: float) -> float:
-    """The film that `left_um` of potential evaporation would take: the cubic of `_dryness_um` solved."""
+def film_of_drying_um(left_um: float, capacity_um: float, cooling: float = USUAL_COOLING) -> float:
+    """The film that `left_um` of potential evaporation would take: the cubic of `drying_um` solved."""
     sought = left_um * (1.0 + cooling) / capacity_um
     if cooling == 0.0:
         return capacity_um * (sought / 3.0) ** 3

@@ -5,20 +5,24 @@ object in both. Nothing in here decides; see `decide`.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from math import inf
 
 from mistd.core.actions import Action
 from mistd.core.almanac import Almanac
+from mistd.core.demand_source import SourceState, usual_source
 from mistd.core.events import Event
 from mistd.core.frost import NO_FROST, Frost
 from mistd.core.plan import HousePlan
+from mistd.core.readings import SensorKind
 from mistd.core.requests import AskBurst
 from mistd.core.sensors import SensorState
 from mistd.core.sequence import Line
 from mistd.core.settings import NO_SETTINGS, Settings
-from mistd.core.zone import Zone, attention_s, set_mark
+from mistd.core.wetness_trust import UNHEARD, WetnessTrust
+from mistd.core.zone import Zone, attention_s, mark
+from mistd.core.zone_demand import begun_demand
 
 NO_DATE = date.min  # no clock that was believed has said yet which day it is
 KEEPER_START_S = 30.0  # a keeper takes some tenths of a second to start; only then is a missed burst told
@@ -44,6 +48,8 @@ class House:
     keeper_trouble: str  # why there is none, as last told
     counting_date: date  # the local day that "today" counts for
     counting_since_s: float  # the midnight counted last; minus infinity: nobody can tell how long ago
+    sources: tuple[SourceState, ...] = ()  # of demand, in the order of the plan
+    trust: Mapping[str, WetnessTrust] = field(default_factory=dict)  # of each leaf-wetness sensor
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,6 +68,7 @@ def begun(
     now_s: float,
     zones: tuple[Zone, ...] | None = None,
     settings: Settings = NO_SETTINGS,
+    trust: Mapping[str, WetnessTrust] | None = None,
 ) -> House:
     """A house at the start of the program: every valve taken to be shut, no keeper yet.
 
@@ -71,17 +78,21 @@ def begun(
         now_s: monotonic seconds.
         zones: what is known of the zones from before, in the order of the plan; None when nothing is.
         settings: what was set before; the zones have it in force already.
+        trust: of leaf-wetness sensors, as far as it is known from before.
     """
     zones = zones or tuple(Zone(plan=zone) for zone in plan.zones)
+    sources = tuple(usual_source(almanac, now_s) for _ in plan.sources)
     for zone in zones:
-        set_mark(zone, almanac.part)
+        if zone.demand_cycle and zone.demand is None:
+            zone.demand = begun_demand(zone.demand_cycle, now_s - almanac.day_began_s)
+        mark(zone, almanac, sources, now_s)
         zone.held_until_s = now_s + KEEPER_START_S
     sensors = {name: SensorState(plan=sensor, heard_s=now_s) for name, sensor in plan.sensors.items()}
     return House(
         plan=plan,
         almanac=almanac,
         zones=zones,
-        attention_s=tuple(attention_s(zone) for zone in zones),
+        attention_s=tuple(attention_s(zone, sources) for zone in zones),
         waiting=(),
         asked=(),
         line=Line(free_s=(-inf,) * plan.valves_at_once),
@@ -94,4 +105,10 @@ def begun(
         keeper_trouble="",
         counting_date=almanac.local_date if almanac.is_trusted else NO_DATE,
         counting_since_s=almanac.day_began_s if almanac.is_trusted else -inf,
+        sources=sources,
+        trust={
+            name: (trust or {}).get(name, UNHEARD)
+            for name, sensor in plan.sensors.items()
+            if sensor.kind is SensorKind.LEAF_WETNESS
+        },
     )

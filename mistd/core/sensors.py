@@ -21,6 +21,8 @@ class SensorState:
     bad_since: int = 0
     last_bad_value: float = 0.0
     is_lost: bool = False
+    same_since_s: float = -inf  # since when it has said the very same value
+    same_readings: int = 0  # and how often
 
     @property
     def stale_s(self) -> float:
@@ -35,7 +37,15 @@ class SensorState:
 
 def heard(state: SensorState, reading: Reading) -> SensorState:
     """The state after a good reading."""
-    return SensorState(plan=state.plan, heard_s=reading.at_s, reading=reading)
+    before = state.reading
+    is_same = before is not None and before.value == reading.value
+    return SensorState(
+        plan=state.plan,
+        heard_s=reading.at_s,
+        reading=reading,
+        same_since_s=state.same_since_s if is_same else reading.at_s,
+        same_readings=state.same_readings + 1 if is_same else 1,
+    )
 
 
 def heard_nonsense(state: SensorState, reading: Reading) -> SensorState:
@@ -47,6 +57,8 @@ def heard_nonsense(state: SensorState, reading: Reading) -> SensorState:
         bad_since=state.bad_since + 1,
         last_bad_value=reading.value,
         is_lost=state.is_lost,
+        same_since_s=state.same_since_s,
+        same_readings=state.same_readings,
     )
 
 
@@ -59,6 +71,8 @@ def lost(state: SensorState) -> SensorState:
         bad_since=state.bad_since,
         last_bad_value=state.last_bad_value,
         is_lost=True,
+        same_since_s=state.same_since_s,
+        same_readings=state.same_readings,
     )
 
 

@@ -75,6 +75,6 @@ def worst_wait_s(burst_s: Iterable[float], valves_at_once: int, pause_s: float) 
 
 
 def worst_wait_in_part_s(plan: HousePlan, part: DayPart) -> float:
-    """The same for one part of a house's day, by its timetables."""
-    lengths = (zone.cycle.burst_s(part) for zone in plan.zones)
+    """The same for one part of a house's day, by its timetables and the longest bursts on demand."""
+    lengths = (zone.longest_burst_in_s(part) for zone in plan.zones)
     return worst_wait_s((length for length in lengths if length), plan.valves_at_once, plan.pause_s)

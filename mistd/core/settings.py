@@ -1,7 +1,7 @@
 """What people set while a house runs, and the record of it: revisions, newest last, for every setting.
 
-A setting is one kind for one zone. Lasting ones (a timetable) stand until they are changed; passing ones (a
-trim, a hold, closed, a skipped burst) end by themselves. Without a revision the house's file speaks.
+A setting is one kind for one zone. Lasting ones (a timetable, a cycle) stand until they are changed; passing
+ones (a trim, a hold, closed, a skipped burst) end by themselves. Without a revision the house's file speaks.
 
 Rule 1: a revision is never altered; taking one back is another revision, which names the one it undoes.
 Rule 2: ids count up through the life of a house, and none is given twice.
@@ -16,6 +16,7 @@ from math import inf
 
 from mistd.core.almanac import DayPart
 from mistd.core.cycles import TimedCycle, TimedPart
+from mistd.core.demand_cycles import DemandCycle
 from mistd.core.units import PERCENT, S_PER_HOUR, S_PER_MIN
 
 UNDOABLE = 20  # revisions of one setting that are remembered to be undone
@@ -25,6 +26,7 @@ class SettingKind(StrEnum):
     """Everything that can be set of a zone; the value is the word used outside."""
 
     TIMETABLE = "timetable"
+    CYCLE = "cycle"
     TRIM = "trim"
     HOLD = "hold"
     CLOSED = "closed"
@@ -36,6 +38,22 @@ class PartsSet:
     """Some parts of a day's timetable; the others stay as they are. It is recorded as the whole timetable."""
 
     parts: Mapping[DayPart, TimedPart | None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CycleWanted:
+    """A cycle as it was asked for; what it comes to on its bench is not reckoned in here."""
+
+    written: Mapping[str, object]  # word for word, for whoever tells or keeps it: the core does not look in
+    words: str  # the same in a grower's words
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CycleSet:
+    """What makes the bursts of a zone happen, reckoned for its bench, and how that was asked for."""
+
+    cycle: DemandCycle | None  # None: its timetable does
+    wanted: CycleWanted
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,7 +85,9 @@ class SkipSet:
     for_s: float
 
 
-SettingValue = TimedCycle | PartsSet | TrimSet | HoldSet | ClosedSet | SkipSet
+LastingValue = TimedCycle | PartsSet | CycleSet | CycleWanted
+SettingValue = LastingValue | TrimSet | HoldSet | ClosedSet | SkipSet
+LASTING = frozenset({SettingKind.TIMETABLE, SettingKind.CYCLE})  # the others end by themselves
 Key = tuple[SettingKind, str]  # of which zone
 
 
@@ -147,7 +167,7 @@ NO_SETTINGS = Settings()
 
 def until_s(value: SettingValue | None, now_s: float) -> float:
     """When a value that is set now ends by itself."""
-    return inf if value is None or isinstance(value, TimedCycle | PartsSet) else now_s + value.for_s
+    return inf if value is None or isinstance(value, LastingValue) else now_s + value.for_s
 
 
 def said(kind: SettingKind, value: SettingValue | None) -> str:
@@ -156,8 +176,8 @@ def said(kind: SettingKind, value: SettingValue | None) -> str:
     >>> said(SettingKind.TRIM, TrimSet(fraction=-0.2, for_s=7200.0))
     'water -20 % for 2 h'
     """
-    if isinstance(value, TimedCycle | PartsSet):
-        return f"timetable {said_timetable(value)}"
+    if isinstance(value, LastingValue):
+        return _said_lasting(value)
     if isinstance(value, TrimSet):
         return f"water {value.fraction * PERCENT:+.3g} % for {_said_length(value.for_s)}"
     if isinstance(value, HoldSet):
@@ -168,11 +188,18 @@ def said(kind: SettingKind, value: SettingValue | None) -> str:
         return "the next burst is left out"
     return {
         SettingKind.TIMETABLE: "timetable as in the house's file",
+        SettingKind.CYCLE: "cycle as in the house's file",
         SettingKind.TRIM: "no trim",
         SettingKind.HOLD: "released",
         SettingKind.CLOSED: "open to people",
         SettingKind.SKIP: "no burst is left out",
     }[kind]
+
+
+def _said_lasting(value: LastingValue) -> str:
+    if isinstance(value, CycleSet):
+        return f"cycle {value.wanted.words}"
+    return f"cycle {value.words}" if isinstance(value, CycleWanted) else f"timetable {said_timetable(value)}"
 
 
 def said_timetable(timetable: TimedCycle | PartsSet) -> str:

@@ -11,7 +11,7 @@ from mistd.core.events import Event, EventKind
 from mistd.core.house import Decision, House
 from mistd.core.interlocks import Circumstances, rested_s
 from mistd.core.settings import Key, Revision, SettingKind, SettingValue
-from mistd.core.zone import Zone, attention_s
+from mistd.core.zone import Zone, attention_s, mark
 
 NO_FIGURES: Mapping[str, float | str] = {}
 
@@ -37,8 +37,10 @@ class Turn:
         "plan",
         "sensors",
         "settings",
+        "sources",
         "stale_s",
         "touched",
+        "trust",
         "waiting",
     )
 
@@ -57,7 +59,9 @@ class Turn:
         self.line = house.line
         self.sensors = house.sensors
         self.settings = house.settings
+        self.sources = house.sources
         self.stale_s = house.stale_s
+        self.trust = house.trust
         self.waiting = house.waiting
         self.actions: list[Action] = []
         self.events: list[Event] = []
@@ -78,6 +82,10 @@ class Turn:
     def touch_all(self) -> list[Zone]:
         """Every zone, to change."""
         return [self.touch(index) for index in range(len(self.house.zones))]
+
+    def set_mark(self, zone: Zone) -> None:
+        """Work out anew when a zone that was touched is due."""
+        mark(zone, self.almanac, self.sources, self.now_s)
 
     def circumstances(self) -> Circumstances:
         """What the guards look at."""
@@ -187,14 +195,26 @@ class Turn:
             keeper_trouble=self.keeper_trouble,
             counting_date=self.counting_date,
             counting_since_s=self.counting_since_s,
+            sources=self.sources,
+            trust=self.trust,
         )
 
     def _zones(self) -> tuple[tuple[Zone, ...], tuple[float, ...]]:
-        """The zones after this turn, and when each needs the next: untouched ones as they were."""
-        if not self.touched:
-            return self.house.zones, self.house.attention_s
-        zones, attention = list(self.house.zones), list(self.house.attention_s)
-        for index, zone in self.touched.items():
-            zones[index] = zone
-            attention[index] = attention_s(zone)
-        return tuple(zones), tuple(attention)
+        """The zones after this turn, and when each needs the next: untouched ones as they were.
+
+        A zone on demand needs it at another instant as soon as its meter runs otherwise.
+        """
+        house = self.house
+        is_sources_same = self.sources is house.sources
+        if not self.touched and is_sources_same:
+            return house.zones, house.attention_s
+        zones, attention = house.zones, list(house.attention_s)
+        if self.touched:
+            changed = list(zones)
+            for index, zone in self.touched.items():
+                changed[index] = zone
+            zones = tuple(changed)
+        for index, zone in enumerate(zones):
+            if index in self.touched or (zone.demand is not None and not is_sources_same):
+                attention[index] = attention_s(zone, self.sources)
+        return zones, tuple(attention)

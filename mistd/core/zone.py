@@ -4,15 +4,20 @@ This file knows one zone at a time. It does not know the line, the other zones o
 are monotonic seconds; minus infinity stands for never, plus infinity for not until something else happens.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from math import inf
 
-from mistd.core.almanac import DayPart
+from mistd.core.almanac import Almanac, DayPart
 from mistd.core.cycles import TimedCycle
+from mistd.core.demand_cycles import DemandCycle
+from mistd.core.demand_source import SourceState
 from mistd.core.meters import ELAPSED_TIME
 from mistd.core.plan import ZonePlan
 from mistd.core.requests import AskBurst, AskHold
+from mistd.core.settings import CycleSet
+from mistd.core.zone_demand import Since, ZoneDemand, due_by_demand_s, marked
 
 HOLD_WARNING_S = 120.0  # a hold says this long before its end that mist is coming (design, section 4)
 REPORT_GRACE_S = 2.0  # the keeper's word on a burst is overdue this long after the burst should be over
@@ -99,6 +104,7 @@ class Zone:
     waiting_since_s: float = -inf
     is_unproved: bool = False  # its valve was not reported shut when it should have been
     timetable: TimedCycle | None = None  # None: as the house's file says
+    cycle_set: CycleSet | None = None  # None: as the house's file says
     trim: Trim | None = None
     closed: Closed | None = None
     skip: Skip | None = None
@@ -107,11 +113,24 @@ class Zone:
     held_when_shut: tuple[AskHold, ...] = ()  # asked for while it mists: answered when the valve is shut
     today: WaterCount = WaterCount()
     yesterday: WaterCount = WaterCount()
+    demand: ZoneDemand | None = None  # None: led by its timetable since the start
 
     @property
     def cycle(self) -> TimedCycle:
-        """What makes its bursts happen, as it is set now."""
+        """Its timetable as it is set now: of a zone on demand, what leads when nothing else can."""
         return self.timetable or self.plan.cycle
+
+    @property
+    def demand_cycle(self) -> DemandCycle | None:
+        """What leads it as it is set now; None: its timetable does, whatever is remembered in `demand`."""
+        return self.cycle_set.cycle if self.cycle_set else self.plan.demand
+
+    def mists_in(self, part: DayPart) -> bool:
+        """Whether it has any mist of its own in this part of the day."""
+        cycle = self.demand_cycle
+        if cycle is None:
+            return self.cycle.burst_s(part) is not None
+        return cycle.bounds[part] is not None
 
     def copied(self) -> "Zone":
         """A copy to change, while whoever holds this one keeps it as it was.
@@ -139,6 +158,7 @@ class Zone:
         copy.waiting_since_s = self.waiting_since_s
         copy.is_unproved = self.is_unproved
         copy.timetable = self.timetable
+        copy.cycle_set = self.cycle_set
         copy.trim = self.trim
         copy.closed = self.closed
         copy.skip = self.skip
@@ -147,6 +167,7 @@ class Zone:
         copy.held_when_shut = self.held_when_shut
         copy.today = self.today
         copy.yesterday = self.yesterday
+        copy.demand = self.demand
         return copy
 
 
@@ -158,13 +179,38 @@ def set_mark(zone: Zone, part: DayPart) -> None:
     zone.due_s = ELAPSED_TIME.reaches_at_s(zone.mark)
 
 
-def attention_s(zone: Zone) -> float:
+def mark(zone: Zone, almanac: Almanac, sources: Sequence[SourceState], now_s: float) -> None:
+    """The same for any zone; `due_s` of one on demand is the latest instant, its meter may be sooner."""
+    cycle, demand = zone.demand_cycle, zone.demand
+    if cycle is None or demand is None:
+        set_mark(zone, almanac.part)
+        return
+    timed = zone.cycle.parts[almanac.part]
+    since = Since(
+        shut_s=zone.shut_s,
+        skipped_s=zone.skipped_s,
+        trim=zone.trim.fraction if zone.trim else 0.0,
+        timed_gap_s=timed.gap_s if timed else None,
+    )
+    zone.demand, zone.due_s = marked(demand, cycle, since, sources, almanac, now_s)
+    zone.mark = zone.due_s
+
+
+def due_s(zone: Zone, sources: Sequence[SourceState]) -> float:
+    """The instant at which the zone is due, as the meters run now."""
+    demand, cycle = zone.demand, zone.demand_cycle
+    if demand is None or cycle is None or zone.is_waiting:
+        return zone.due_s
+    return due_by_demand_s(demand, cycle, zone.due_s, sources)
+
+
+def attention_s(zone: Zone, sources: Sequence[SourceState] = ()) -> float:
     """The next instant at which this zone needs a decision; infinite while it only waits for the line."""
     attention = inf
     if zone.phase is not Phase.RESTING:
         attention = zone.ordered_s + zone.ordered_for_s + REPORT_GRACE_S
     elif not zone.is_waiting:
-        attention = max(zone.due_s, zone.held_until_s)
+        attention = max(zone.due_s if zone.demand is None else due_s(zone, sources), zone.held_until_s)
     if zone.hold:
         attention = min(attention, next_hold_duty_s(zone.hold))
     if zone.trim or zone.closed or zone.skip:

@@ -21,7 +21,7 @@ from mistd.core.house import House, begun
 from mistd.core.observations import NOTHING_NEW, KeeperNews, KeeperReady, LineEdge, LineReport, Observations
 from mistd.core.readings import Reading, SensorKind, reading_of
 from mistd.core.units import S_PER_DAY
-from simulators.house_on_the_bench import plant_plan
+from simulators.house_on_the_bench import plant_plan, readings_by_sensor
 from simulators.plant.instrument_board import EVERY_KIND, WATER_KINDS
 from simulators.plant.plant import LONGEST_STEP_S, Plant, PlantPlan
 from simulators.plant.weather import Weather
@@ -63,6 +63,7 @@ class HouseAtWork:
         self.scores: Scores | None = None
         self._starts_at = weather.starts_at.astimezone(UTC)
         self._place = place_in_weather(config, weather)
+        self._config = config
         self._sensors = [(sensor.name, sensor.kind) for sensor in config.sensors]
         self._air_every_s = _sends_every_s(config, AIR_KINDS, READ_EVERY_S)
         self._water_every_s = _sends_every_s(config, WATER_KINDS, WATER_READ_EVERY_S)
@@ -144,9 +145,9 @@ class HouseAtWork:
             kinds |= WATER_KINDS
         if not kinds:
             return ()
-        said = self.plant.readings(kinds)
+        said = readings_by_sensor(self._config, self.plant, kinds)
         return tuple(
-            (name, reading_of(kind, said[kind], now_s)) for name, kind in self._sensors if kind in said
+            (name, reading_of(kind, said[name], now_s)) for name, kind in self._sensors if name in said
         )
 
     def _almanac(self) -> Almanac:
@@ -164,6 +165,7 @@ def rehearsed(
     said: Callable[[float], None] | None = None,
     plan: PlantPlan | None = None,
     longest_step_s: float = LONGEST_STEP_S,
+    at_midnight: Callable[[int, Plant], None] | None = None,
 ) -> HouseRun:
     """Run a house from the first midnight of `first_day` to the last of `last_day`, both included.
 
@@ -177,6 +179,7 @@ def rehearsed(
         said: called once for each simulated day with the share that is done.
         plan: of the simulated house; None: as the configuration has it.
         longest_step_s: of the plant, by day.
+        at_midnight: called with each day's number from nought, at its midnight: to break an instrument, say.
 
     Raises:
         ValueError: the weather does not cover the days.
@@ -190,6 +193,8 @@ def rehearsed(
     work.scores = scores
     work.plant.watch = scores.step
     for day in range(days):
+        if at_midnight:
+            at_midnight(day, work.plant)
         work.live_until(begins_s + (day + 1) * S_PER_DAY)
         scores.end_day()
         if said:

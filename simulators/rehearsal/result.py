@@ -19,7 +19,12 @@ class ZoneResult:
     title: str
     dry_min: float  # daylight minutes with the film gone from the upper leaves of the driest quarter
     longest_dry_min: float  # the longest of those spells
+    dry_score_kpa_min: float  # dry minutes times the deficit, each day's above the zone's allowance
+    worst_day_dry_min: float
     wilted_min: float  # minutes in which the cuttings of the driest quarter hung
+    worst_day_wilted_min: float
+    night_wet_h: float  # hours in the dark with a film on the mean leaf
+    dry_by_dusk_days: int  # days on which that film was gone as the light went
     applied_mm: float  # out of the nozzles
     applied_l: float
     missed_mm: float  # fell between the leaves, to the medium

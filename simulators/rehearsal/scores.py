@@ -61,6 +61,12 @@ class Scores:
         self._index = {zone.name: place for place, zone in enumerate(config.zones)}
         self._none_wilted = np.zeros(zones, dtype=np.bool_)
         self._dry_s: Values = np.zeros(zones)
+        self._dry_score_kpa_s: Values = np.zeros(zones)
+        self._allowed_kpa_s = np.array([zone.dry_allowance_kpa_min * S_PER_MIN for zone in config.zones])
+        self._worst_day_dry_s: Values = np.zeros(zones)
+        self._worst_day_wilted_s: Values = np.zeros(zones)
+        self._night_wet_s: Values = np.zeros(zones)
+        self._dry_by_dusk_days = np.zeros(zones, dtype=np.int64)
         self._wilted_s: Values = np.zeros(zones)
         self._longest_spell_s: Values = np.zeros(zones)
         self._bursts = [0] * zones
@@ -110,6 +116,11 @@ class Scores:
             longest_s = max(self._longest_spell_s[index], longest_spell_s(share_dry[:, index], lasted_s))
             self._longest_spell_s[index] = longest_s
         self._dry_s += dry_s
+        weighted_kpa_s = (lasted_s * deficit_kpa) @ share_dry
+        self._dry_score_kpa_s += np.maximum(0.0, weighted_kpa_s - self._allowed_kpa_s)
+        self._worst_day_dry_s = np.maximum(self._worst_day_dry_s, dry_s)
+        self._worst_day_wilted_s = np.maximum(self._worst_day_wilted_s, wilted_s)
+        self._count_nights(after_um.mean(axis=2) >= FILM_GONE_UM, is_lit, lasted_s)
         self._wilted_s += wilted_s
         lit_s = float(lasted_s @ is_lit)
         self._days.append(
@@ -129,6 +140,13 @@ class Scores:
         if dry_s.sum() > self._worst_dry_s:
             self._worst_dry_s, self._close_up = float(dry_s.sum()), self._seen_closely(day)
         self._day = self._new_day()
+
+    def _count_nights(self, is_wet: NDArray[np.bool_], is_lit: NDArray[np.bool_], lasted_s: Values) -> None:
+        """Wet hours in the dark, and whether the leaves were dry by dusk; `is_wet` by step and zone."""
+        self._night_wet_s += (lasted_s * ~is_lit) @ is_wet
+        lit = np.flatnonzero(is_lit)
+        if len(lit):
+            self._dry_by_dusk_days += ~is_wet[lit[-1]]
 
     def result(self, *, label: str, decisions: int) -> HouseRun:
         """The whole run, after the last day was ended."""
@@ -152,7 +170,12 @@ class Scores:
             title=zone.title or zone.name,
             dry_min=float(self._dry_s[index]) / S_PER_MIN,
             longest_dry_min=float(self._longest_spell_s[index]) / S_PER_MIN,
+            dry_score_kpa_min=float(self._dry_score_kpa_s[index]) / S_PER_MIN,
+            worst_day_dry_min=float(self._worst_day_dry_s[index]) / S_PER_MIN,
             wilted_min=float(self._wilted_s[index]) / S_PER_MIN,
+            worst_day_wilted_min=float(self._worst_day_wilted_s[index]) / S_PER_MIN,
+            night_wet_h=float(self._night_wet_s[index]) / S_PER_HOUR,
+            dry_by_dusk_days=int(self._dry_by_dusk_days[index]),
             applied_mm=applied_mm,
             applied_l=applied_mm * zone.bench_area_m2,
             missed_mm=float(canopy.missed_um[index]) / UM_PER_MM,

@@ -6,6 +6,7 @@ Does not know what a house may say. Rule: each call gives tables of its own, fre
 
 import json
 import sys
+import tomllib
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
@@ -15,7 +16,8 @@ from click.testing import CliRunner, Result
 
 from mistd.app.cli import main
 from mistd.app.config import Config
-from mistd.app.config_file import load_config
+from mistd.app.config_file import checked_config, load_config
+from mistd.app.demand_plan import Benches
 from mistd.app.problems import ConfigError
 
 Tables = dict[str, Any]
@@ -71,6 +73,19 @@ def good_house() -> Tables:
             {"name": "manifold", "kind": "supply_pressure", "topic": "fern/pressure"},
         ],
     }
+
+
+def timed_example() -> Tables:
+    """The example house with every zone by its timetable, for tests that reckon by gaps.
+
+    Without the sensors that nothing but demand goes by.
+    """
+    tables = tomllib.loads(EXAMPLE.read_text())
+    for zone in tables["zones"]:
+        zone.pop("cycle", None)
+        zone.pop("demand", None)
+    tables["sensors"] = [each for each in tables["sensors"] if each["kind"] not in {"light", "leaf_wetness"}]
+    return tables
 
 
 def set_to(path: str, value: Any) -> Change:
@@ -130,6 +145,11 @@ def written(directory: Path, content: str | bytes | Mapping[str, Any], name: str
 def loaded_house(directory: Path, *changes: Change) -> Config:
     """The good house after some changes, checked."""
     return load_config(written(directory, changed(*changes)))
+
+
+def benches_of(*changes: Change) -> Benches:
+    """What settings come to in the good house after some changes."""
+    return Benches(checked_config(toml_of(changed(*changes)), Path("house.toml")))
 
 
 def several(*changes: Change) -> Change:

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from mistd.app.config_file import load_config
+from mistd.app.demand_plan import Benches
 from mistd.app.house_plan import house_plan
 from mistd.app.inbox import Inbox
 from mistd.app.messages import Answer
@@ -81,7 +82,9 @@ def desk_in(directory: Path, *, answered: Mapping[str, bytes] | None = None, up_
     published: list[Outgoing] = []
     clock = LoopClock(starts_at=NOON)
     clock.loop_time = lambda: Desk.now_s - up_s
-    inbox = Inbox(house_plan(config), TOPICS, sensor_topics(config), clock, published.append, answered)
+    inbox = Inbox(
+        house_plan(config), TOPICS, sensor_topics(config), Benches(config), clock, published.append, answered
+    )
     desk = Desk(inbox=inbox, clock=clock, published=published)
     clock.loop_time = lambda: desk.now_s
     return desk

@@ -34,8 +34,12 @@ Told = dict[str, Any]
 class MqttHouse:
     """Inside the `with` block a daemon runs; the broker, too, unless it is to be away at first."""
 
-    def __init__(self, zones: Sequence[Zone], *, protocol: str, begins_with_broker: bool = True) -> None:
+    def __init__(
+        self, zones: Sequence[Zone], *, protocol: str, begins_with_broker: bool = True, more: str = ""
+    ) -> None:
+        """Nothing runs yet; `more` is put at the end of the house's file, which is in its last zone."""
         self.protocol = protocol
+        self._more = more
         self._begins_with_broker = begins_with_broker
         self._zones = zones
         self._number = 0
@@ -50,7 +54,7 @@ class MqttHouse:
             text = self.house.file.read_text()
             assert "[broker]\n" in text
             self.house.file.write_text(
-                text.replace("[broker]\n", f'[broker]\nprotocol = "{self.protocol}"\n')
+                text.replace("[broker]\n", f'[broker]\nprotocol = "{self.protocol}"\n') + self._more
             )
             self.daemon = self.house.start()
             self._ending = ending.pop_all()

@@ -7,6 +7,7 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from mistd.app.config import Config
+from mistd.app.cycle_forms import cycle_in_file
 from mistd.app.house_plan import house_plan, place_of
 from mistd.app.messages import ChangesTold, Message, SettingsTold
 from mistd.app.recording import kept_revision
@@ -59,7 +60,9 @@ class Desk:
         zones = tuple(Zone(plan=each, opened_s=934.0, shut_s=940.0) for each in plan.zones)
         self.house = begun(plan, almanac, self.now_s, zones, settings)
         self.published: list[tuple[str, Message]] = []
-        self.teller = SettingsTeller(TOPICS, self.clock, self.publish, kept)
+        self.teller = SettingsTeller(
+            TOPICS, self.clock, self.publish, {each.name: cycle_in_file(each) for each in config.zones}, kept
+        )
         self.waiting: list[KeptRevision] = []  # for the disk
         self.kept = list(kept)
         self.number = 0

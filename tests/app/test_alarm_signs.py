@@ -2,12 +2,21 @@
 
 import pytest
 
-from mistd.app.alarm_signs import LONGEST_REASON, NOT_YET_CONNECTED, SIGNS, OwnConditions, Sign
+from mistd.app.alarm_signs import (
+    LONGEST_REASON,
+    NOT_YET_CONNECTED,
+    SIGNS,
+    OwnConditions,
+    Sign,
+    is_left_out,
+)
 from mistd.core.alarm_kinds import AlarmKind, rows_by_kind
 from mistd.core.alarms import About
 from mistd.core.annunciator import begun_board, observed
 from mistd.core.events import Event, EventKind
-from tests.core.houses import house_plan, zone_plan
+from mistd.core.settings import SettingKind
+from tests.core.houses import ask_setting, house_at_work, house_plan, zone_plan
+from tests.core.test_changes import BY_THE_TIMETABLE
 
 HOUSE = "elm-house"
 PLAN = house_plan(zone_plan("a"), zone_plan("b"))
@@ -132,3 +141,18 @@ def test_what_is_no_sign_changes_nothing() -> None:
 
     assert not own.take(event(EventKind.BURST_ENDED))
     assert own.news(None, 1.0) == []
+
+
+# --- settings that are not in force
+
+
+def test_a_cycle_that_was_set_and_is_not_in_force_is_left_out_until_it_is_set_anew() -> None:
+    paper = house_at_work(PLAN)
+    paper.decide(10.0, ask_setting(SettingKind.CYCLE, BY_THE_TIMETABLE))
+    assert not is_left_out(paper.house, "a", 10.0)
+    paper.house.zones[0].cycle_set = None  # as after a start with a file that forbids it
+
+    assert is_left_out(paper.house, "a", 10.0)
+    assert not is_left_out(paper.house, "b", 10.0)
+    paper.decide(20.0, ask_setting(SettingKind.CYCLE, None, request_id="set-2"))
+    assert not is_left_out(paper.house, "a", 20.0)

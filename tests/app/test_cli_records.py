@@ -18,7 +18,7 @@ from mistd.app.config_file import load_config
 from mistd.core.events import EventKind
 from mistd.ports.store import Entry
 from tests.app.commands import bench_file, run
-from tests.app.house_files import check
+from tests.app.house_files import Tables, check
 from tests.app.kept_houses import at, burst, entry, keep, revision
 
 K = EventKind
@@ -235,6 +235,32 @@ def test_why_at_a_time_is_told_from_the_journal_alone(file: Path) -> None:
         "  12:06:00  refused Ana a change: -70 %; allowed -50 to +100 %",
         "  12:15:00  hold ended: its time is over",
     ]
+
+
+def on_demand(tables: Tables) -> None:
+    """The left zone goes by its film, and has a sensor on its leaves."""
+    tables["zones"][0]["cycle"] = "film"
+    leaf = {"name": "left-leaf", "kind": "leaf_wetness", "topic": "fern/leaf", "zone": "left"}
+    tables["sensors"].append(leaf | {"dry_reads": 450, "wet_reads": 1100})
+
+
+@pytest.mark.parametrize(("zone", "is_told"), [("left", True), ("right", False)])
+def test_why_tells_what_befell_the_sensors_of_a_zone_on_demand_and_of_no_other(
+    zone: str, is_told: bool, tmp_path: Path
+) -> None:
+    file = bench_file(tmp_path, on_demand)
+    befell = [
+        entry(5.0, K.WETNESS_DOUBTED, "it did not rise after 3 good bursts", subject="left-leaf"),
+        entry(6.0, K.READING_LOST, "no good reading for 300 s", subject="damp"),
+        entry(7.0, K.READING_LOST, "no good reading for 300 s", subject="manifold"),
+    ]
+    keep(load_config(file), [*STORY, *befell])
+
+    told = run("why", zone, "--at", "2026-06-21 12:10", "--house", file).stdout
+
+    assert ("left-leaf: not believed any more: it did not rise after 3 good bursts" in told) is is_told
+    assert ("damp: reading lost: no good reading for 300 s" in told) is is_told
+    assert "manifold" not in told
 
 
 @pytest.mark.parametrize(

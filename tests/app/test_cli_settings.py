@@ -8,6 +8,7 @@ import pytest
 
 from mistd.app.cli import NOBODY, WRONG
 from mistd.app.config_file import load_config
+from mistd.app.cycle_words import POINTS
 from mistd.app.setting_tables import history_table, settings_table, value_in_words
 from tests.app.commands import bench_file, run
 from tests.app.kept_houses import keep, revision
@@ -54,7 +55,7 @@ def test_everything_wrong_with_a_setting_is_told_at_once(tmp_path: Path) -> None
 
 def test_a_setting_that_is_not_there_is_told_once_with_those_that_are(tmp_path: Path) -> None:
     assert wrong(tmp_path, "set", "left", "timetabel", "day=6s/8m") == [
-        "no setting 'timetabel'; settings: timetable, trim, hold, closed, skip"
+        "no setting 'timetabel'; settings: timetable, cycle, trim, hold, closed, skip"
     ]
 
 
@@ -77,6 +78,11 @@ def test_settings_of_a_zone_that_is_not_there_are_refused(tmp_path: Path) -> Non
     "words",
     [
         ["timetable", "day=6s/8m", "night=off"],
+        ["cycle", "film", "--dry-back", "40%", "--night", "sparse", "--day=2m..45m", "--dusk", "off"],
+        ["cycle", "vpd", "--as-every", "10m", "--at", "1.5", "--burst", "6s", "--surface", "hairy"],
+        ["cycle", "--set-point", "0.5", "vpd", "--dawn", "..30m"],
+        ["cycle", "timed"],
+        ["cycle", "none"],
         ["trim", "-20%", "--for", "2d", "--note", "overcast"],
         ["trim", "--for", "2d", "--", "-20%"],
         ["closed", "--for", "12h"],
@@ -90,6 +96,44 @@ def test_right_words_go_as_far_as_the_broker(words: list[str], tmp_path: Path) -
 
     assert result.exit_code == NOBODY
     assert "cannot reach broker" in result.output
+
+
+def test_what_is_wrong_with_a_cycle_and_its_options_is_told_at_once(tmp_path: Path) -> None:
+    told = wrong(
+        tmp_path,
+        "set",
+        "left",
+        "cycle",
+        "fog",
+        "--dry-back",
+        "40",
+        "--day",
+        "often",
+        "--at",
+        "nan",
+        "--for",
+        "2d",
+    )
+
+    assert [line.split(";")[0] for line in told] == [
+        "--dry-back: '40' is no share",
+        "--at: 'nan' is no number",
+        "--day: 'often' says nothing of gaps",
+        "a cycle stands until it is changed: leave out --for",
+        "cycle: 'fog': allowed: 'timed', 'vpd', 'leaf_wetness', 'film'",
+    ]
+
+
+def test_a_set_point_of_another_setting_than_a_cycle_is_refused(tmp_path: Path) -> None:
+    assert wrong(tmp_path, "set", "left", "hold", "--for", "45m", "--at", "1.5") == [
+        "--at is of a cycle, not of a hold"
+    ]
+
+
+def test_set_tells_of_every_set_point_and_how_it_is_written() -> None:
+    told = run("set", "--help").output
+
+    assert all(f"--{option} " in told for option in POINTS)
 
 
 # --- tables
@@ -144,6 +188,9 @@ def test_changes_are_a_table_that_names_what_was_undone() -> None:
     [
         ("timetable", {"day": {"burst_s": 6.0, "gap_min": 7.5}}, "day 6 s / 7.5 min"),
         ("timetable", None, "as in the house's file"),
+        ("cycle", {"cycle": "film", "dry_back_percent": 40.0}, "film: dry-back 40 %"),
+        ("cycle", {"cycle": "fog"}, '{"cycle": "fog"}'),
+        ("cycle", None, "as in the house's file"),
         ("skip", {}, "the next burst is left out"),
         ("trim", {"percent": "much"}, '{"percent": "much"}'),
         ("sprayed", {"with": "oil"}, '{"with": "oil"}'),

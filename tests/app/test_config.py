@@ -11,12 +11,15 @@ from mistd.core.almanac import DayPart
 from mistd.core.cycles import TimedPart
 from tests.app.house_files import (
     EXAMPLE,
+    Change,
+    Tables,
     changed,
     check,
     good_house,
     good_zone,
     loaded_house,
     set_to,
+    several,
     toml_of,
     written,
 )
@@ -175,3 +178,116 @@ def test_simulated_outputs_are_called_so_in_the_summary(tmp_path: Path) -> None:
     output = check(written(tmp_path, changed(set_to("outputs.driver", "simulated")))).output
 
     assert "NO VALVE MOVES" in output
+
+
+# --- zones on demand in the summary
+
+
+def on_demand(cycle: str, **demand: object) -> Change:
+    return several(set_to("zones.0.cycle", cycle), *([set_to("zones.0.demand", demand)] if demand else []))
+
+
+def plate(tables: Tables) -> None:
+    entry = {"name": "plate", "kind": "leaf_wetness", "topic": "fern/plate", "zone": "left"}
+    tables["sensors"].append({**entry, "dry_reads": 450, "wet_reads": 1100})
+
+
+def sun(tables: Tables) -> None:
+    tables["sensors"].append({"name": "sun", "kind": "light", "topic": "fern/sun"})
+
+
+def summed_up(directory: Path, *changes: Change) -> str:
+    result = check(written(directory, changed(*changes)))
+    assert result.exit_code == 0, result.output
+    return result.output
+
+
+def test_a_house_of_timetables_says_nothing_of_demand(tmp_path: Path) -> None:
+    output = summed_up(tmp_path)
+
+    assert "demand" not in output
+    assert "by the timetables" not in output
+    assert "\n\n\n" not in output
+
+
+def test_a_film_zone_is_told_with_percent_and_depth_and_bounds(tmp_path: Path) -> None:
+    """36 % wet of 50 um is 50 x 0.36^1.5 = 10.8 um; a dry leaf is filled in 2.1 s + 50 / (8.57 x 0.7) s."""
+    demand = {"night": {"mist": "sparse", "longest_gap_min": 90}, "dusk": {"mist": "off"}}
+
+    output = summed_up(tmp_path, plate, on_demand("film", **demand))
+
+    assert "on demand; the timetable above is what each falls back to" in output
+    assert "left: film; ordinary leaves hold 50 um" in output
+    assert "right: " not in output
+    assert (
+        "due when the film reckoned for the driest quarter is down to 36 % wet, 10.8 um on a leaf" in output
+    )
+    assert "bursts: as long as refills the film, 4.1 to 10.4 s" in output
+    assert "gaps in min: night sparse 90, dawn 2 to 60, day 2 to 45, dusk off" in output
+    assert "goes by air, damp, plate; no light is measured: it is taken to be usual" in output
+
+
+def test_a_leaf_wetness_zone_is_told_with_percent_and_depth(tmp_path: Path) -> None:
+    """A plate 20 % wet of 20 um has 20 x 0.2^1.5 = 1.8 um, the leaf beside it half of that."""
+    demand = {"surface": "waxy", "dry_back_percent": 20}
+
+    output = summed_up(tmp_path, plate, sun, on_demand("leaf_wetness", **demand))
+
+    assert "left: leaf_wetness; waxy leaves hold 20 um" in output
+    assert (
+        "due when the driest trusted sensor reads no more than 20 % wet, 0.9 um on a leaf, or the film"
+        in output
+    )
+    assert "goes by air, damp, sun, plate\n" in output
+    assert "plate: leaf_wetness from topic fern/plate, left's own, 450 dry and 1100 wet, good" in output
+
+
+def test_a_leaf_wetness_zone_without_air_says_that_no_film_is_reckoned(tmp_path: Path) -> None:
+    output = summed_up(tmp_path, set_to("sensors", []), plate, on_demand("leaf_wetness"))
+
+    assert "reads no more than 65 % wet, 13.1 um on a leaf\n" in output
+    assert "goes by plate; without air_temperature and relative_humidity no film is reckoned" in output
+
+
+@pytest.mark.parametrize(
+    ("demand", "told"),
+    [
+        ({"as_every_min": 15, "at_kpa": 1.2}, "0.3 kPa.h, as every 15 min at 1.2 kPa\n"),
+        ({"set_point_kpa_h": 0.5}, "0.5 kPa.h, as every 23.7 min at 1.27 kPa\n"),  # 25 C, 60 %
+        ({"burst_s": 7}, "at 1.27 kPa; not set: what dries a leaf back on a usual bright day\n"),
+    ],
+)
+def test_a_vpd_zone_is_told_with_its_set_point_in_both_forms(
+    demand: dict[str, object], told: str, tmp_path: Path
+) -> None:
+    output = summed_up(tmp_path, on_demand("vpd", **demand))
+
+    assert "due when the deficit adds up to " in output
+    assert told in output
+    assert ("bursts: 7.0 s" in output) is ("burst_s" in demand)
+    assert "goes by air, damp; no light is measured: the deficit alone counts\n" in output
+
+
+def test_a_vpd_zone_says_how_its_deficit_is_counted(tmp_path: Path) -> None:
+    def leaf(tables: Tables) -> None:
+        entry = {"name": "leaf", "kind": "leaf_temperature", "topic": "fern/leaf", "zone": "left"}
+        tables["sensors"].append(entry)
+
+    assert "the deficit weighed by light adds up" in summed_up(tmp_path, sun, on_demand("vpd"))
+    assert "the deficit from leaf to air adds up" in summed_up(tmp_path, sun, leaf, on_demand("vpd"))
+
+
+def test_the_water_of_a_house_on_demand_is_said_to_be_by_its_timetables(tmp_path: Path) -> None:
+    timed, demand = summed_up(tmp_path), summed_up(tmp_path, on_demand("film"))
+
+    assert "water a day, by the timetables" in demand
+    assert "l on this day, by the timetables; parts are" in demand
+    litres = [line.split(" l on this day")[0] for line in timed.splitlines() if " l on this day" in line]
+    assert litres[0] in demand  # the same timetables take the same water
+
+
+def test_the_longest_wait_counts_the_longest_bursts_on_demand(tmp_path: Path) -> None:
+    """Hairy leaves are filled in 18.7 s: (18.7 + 2) + (4 + 2) s by night."""
+    output = summed_up(tmp_path, on_demand("film", surface="hairy"))
+
+    assert "falls due at once: night 27 s, dawn 28 s, day 29 s, dusk 28 s" in output

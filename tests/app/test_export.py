@@ -10,12 +10,32 @@ from hypothesis import strategies as st
 
 from mistd.app.config import Config, TimedPartSection
 from mistd.app.config_file import checked_config, house_text
+from mistd.app.cycle_forms import cycle_in_file
 from mistd.app.export import COMMENTS_LOST, Timed, exported
 from tests.app.house_files import EXAMPLE, good_house, toml_of
 
 PATH = Path("house.toml")
 PARTS = ("night", "dawn", "day", "dusk")
 HEAD = toml_of({name: table for name, table in good_house().items() if name not in {"zones", "sensors"}})
+SENSORS = """
+[[sensors]]                       # what zones on demand go by
+name = "air"
+kind = "air_temperature"
+topic = "fern/air"
+
+[[sensors]]
+name = "damp"
+kind = "relative_humidity"
+topic = "fern/damp"
+
+[[sensors]]
+name = "plate"
+kind = "leaf_wetness"
+topic = "fern/plate"
+zone = "right"
+dry_reads = 450
+wet_reads = 1100
+"""
 ZONE = """
 [[zones]]                         # {name}, by the door
 name = "{name}"
@@ -263,3 +283,92 @@ def test_where_comments_cannot_be_kept_they_are_given_up_and_it_says_so() -> Non
 def test_a_zone_that_is_not_in_the_file_is_refused() -> None:
     with pytest.raises(ValueError, match="not in the file: middle"):
         exported(house_text(EXAMPLE), {"middle": {"day": None}}, [])
+
+
+# --- cycles
+
+POINTS = st.fixed_dictionaries(
+    {},
+    optional={
+        "surface": st.sampled_from(["waxy", "hairy"]),
+        "dry_back_percent": st.sampled_from([40.0, 37.5]),
+        "burst_s": st.sampled_from([6.0, 6.5]),
+        "night": st.sampled_from([{"mist": "sparse"}, {"mist": "off"}, {"longest_gap_min": 60.0}, {}]),
+        "day": st.sampled_from([{"shortest_gap_min": 2.0, "longest_gap_min": 45.5}, {"mist": "on_demand"}]),
+    },
+)
+CYCLES = st.just({"cycle": "timed"}) | POINTS.map(lambda points: {"cycle": "film", **points})
+ON_FILM = {"cycle": "film", "dry_back_percent": 40.0, "night": {"mist": "sparse"}}
+
+
+def cycle_in_a_line(cycle: Mapping[str, Any]) -> str:
+    points = {key: value for key, value in cycle.items() if key != "cycle"}
+    return f'cycle = "{cycle["cycle"]}" # it leads\n' + toml_of({"demand": points} if points else {})
+
+
+def cycle_dotted(cycle: Mapping[str, Any]) -> str:
+    points = {key: value for key, value in cycle.items() if key != "cycle"}
+    return f'cycle = "{cycle["cycle"]}"   # it leads\n' + "".join(
+        f"demand.{line}   # a set point\n" for line in toml_of(points).splitlines()
+    )
+
+
+def cycles_of(config: Config) -> dict[str, dict[str, Any]]:
+    return {zone.name: cycle_in_file(zone) for zone in config.zones}
+
+
+@settings(max_examples=150, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow])
+@given(
+    before=CYCLES | st.none(),
+    after=CYCLES,
+    write=st.sampled_from([cycle_in_a_line, cycle_dotted]),
+    style=STYLED,
+)
+def test_what_is_exported_is_a_house_of_which_the_cycles_are_those_in_force(
+    before: Mapping[str, Any] | None, after: Mapping[str, Any], write: Any, style: Any
+) -> None:
+    of_file = write(before) if before else ""
+    text = house_file(style(A_DAY), of_file + style(A_DAY)) + SENSORS
+    house = loaded(text)
+
+    result = exported(text, {}, [], {"right": after})
+
+    again = loaded(result)
+    assert cycles_of(again) == {"left": {"cycle": "timed"}, "right": after}
+    assert again.zones[0] == house.zones[0]
+    assert again.zones[1].timed == house.zones[1].timed
+    assert exported(result, {}, [], {"right": after}) == result
+
+
+def test_a_cycle_that_the_file_says_already_leaves_it_the_same_to_the_letter() -> None:
+    text = house_file(as_in_the_example(A_DAY), cycle_dotted(ON_FILM) + as_in_the_example(A_DAY))
+
+    assert exported(text, {}, [], {"right": ON_FILM, "left": {"cycle": "timed"}}) == text
+
+
+@pytest.mark.parametrize("write", [cycle_in_a_line, cycle_dotted], ids=lambda write: write.__name__)
+@pytest.mark.parametrize("style", STYLES, ids=lambda style: style.__name__)
+def test_comments_stay_where_a_cycle_is_changed(write: Any, style: Any) -> None:
+    text = house_file(style(A_DAY), write(ON_FILM) + style(A_DAY))
+
+    result = exported(text, {}, [], {"right": {**ON_FILM, "dry_back_percent": 45.0}})
+
+    assert COMMENTS_LOST not in result
+    changed = [
+        (old, new) for old, new in zip(text.splitlines(), result.splitlines(), strict=True) if old != new
+    ]
+    assert [new for _, new in changed] == [old.replace("40.0", "45") for old, _ in changed]
+    assert len(changed) == 1
+
+
+def test_a_zone_set_back_to_its_timetable_keeps_its_set_points_for_later() -> None:
+    text = house_file(as_in_the_example(A_DAY), cycle_dotted(ON_FILM) + as_in_the_example(A_DAY))
+
+    result = exported(text, {}, [], {"right": {"cycle": "timed"}})
+
+    assert result == text.replace('cycle = "film"', 'cycle = "timed"')
+
+
+def test_a_cycle_of_a_zone_that_is_not_in_the_file_is_refused() -> None:
+    with pytest.raises(ValueError, match="not in the file: middle"):
+        exported(house_text(EXAMPLE), {}, [], {"middle": ON_FILM})

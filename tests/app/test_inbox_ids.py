@@ -218,7 +218,7 @@ def test_a_refused_value_asked_again_the_right_way_is_taken(desk: Desk) -> None:
 @pytest.mark.parametrize(
     ("content", "words"),
     [
-        ({"setting": "colour", "value": None}, "setting: 'colour': allowed: 'timetable', 'trim', 'hold'"),
+        ({"setting": "colour", "value": None}, "setting: 'colour': allowed: 'timetable', 'cycle', 'trim'"),
         ({"setting": "trim"}, "value: missing"),
         ({"setting": "trim", "value": 5}, "value: 5"),
         ({"setting": "trim", "value": None, "expected_revision": -1}, "expected_revision: -1"),
@@ -226,6 +226,11 @@ def test_a_refused_value_asked_again_the_right_way_is_taken(desk: Desk) -> None:
         ({"setting": "trim", "value": None, "expected_revision": 1.5}, "expected_revision: 1.5"),
         ({"setting": "trim", "value": None, "note": "x" * 201}, "note: "),
         ({"setting": "trim", "value": None, "author": ""}, "author: ''"),
+        ({"setting": "cycle", "value": {"cycle": "fog"}}, "value.cycle: 'fog': allowed: 'timed', 'vpd'"),
+        (
+            {"setting": "cycle", "value": {"cycle": "vpd", "at_kpa": float("nan")}},
+            "value.at_kpa: nan: allowed 0.1",
+        ),
         ({"setting": "trim", "value": {"percent": 1e999, "for_s": 600.0}}, "value.percent: inf"),
     ],
     ids=str,

@@ -112,6 +112,22 @@ def test_a_clock_that_is_set_back_is_seen_in_the_heading() -> None:
         (entry(0.0, K.SETTING_REFUSED, "too much"), "setting refused: too much"),
         (entry(0.0, K.DAY_PART_BEGAN, "dusk"), "the dusk part of the day begins"),
         (entry(0.0, K.DAY_ENDED, "9 bursts"), "the day: 9 bursts"),
+        (
+            entry(0.0, K.CYCLE_FELL_BACK, "air is lost: it is led by its own last week", lead="own_week"),
+            "air is lost: it is led by its own last week",
+        ),
+        (
+            entry(0.0, K.CYCLE_CAME_BACK, "it is led by its reckoned film again"),
+            "it is led by its reckoned film again",
+        ),
+        (
+            entry(0.0, K.WETNESS_DOUBTED, "it did not rise after 3 good bursts", subject="left-leaf"),
+            "not believed any more: it did not rise after 3 good bursts",
+        ),
+        (
+            entry(0.0, K.WETNESS_TRUSTED, "it has risen with every burst", subject="left-leaf"),
+            "believed again: it has risen with every burst",
+        ),
         (entry(0.0, "something_new", "of a later version"), "something new: of a later version"),
         (entry(0.0, "something_new"), "something new"),
     ],

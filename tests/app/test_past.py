@@ -116,6 +116,35 @@ def test_what_bears_on_a_zone_lies_between_its_bursts_and_is_its_own_or_the_hous
     assert kinds(past) == [K.HOLD_STARTED, K.FROST_BEGAN, K.BURST_SKIPPED]
 
 
+def test_what_leads_a_zone_bears_on_it_and_so_does_what_befalls_its_sensors(config: Config) -> None:
+    lines = [
+        entry(4.3, K.CYCLE_FELL_BACK),
+        entry(4.4, K.CYCLE_FELL_BACK, subject="right"),
+        entry(4.5, K.WETNESS_DOUBTED, subject="left-leaf"),
+        entry(4.6, K.WETNESS_DOUBTED, subject="right-leaf"),
+        entry(4.7, K.READING_LOST, subject="air"),
+        entry(4.8, K.READING_BACK, subject="air"),
+        entry(4.9, K.READING_LOST, subject="manifold"),  # by which nothing is misted
+        entry(5.1, K.WETNESS_TRUSTED, subject="left-leaf"),
+        entry(5.2, K.HOLD_STARTED, subject="air"),  # a zone of that name, once
+        entry(5.3, K.CYCLE_CAME_BACK),
+    ]
+    keep(config, [burst(4.0), *lines, burst(12.0)])
+
+    past = past_of(
+        records_of(config), "left", HOUSE, at(5.0).astimezone(BRUSSELS), sensors=("air", "damp", "left-leaf")
+    )
+
+    assert [(line.kind, line.subject) for line in past.lines] == [
+        (K.CYCLE_FELL_BACK, "left"),
+        (K.WETNESS_DOUBTED, "left-leaf"),
+        (K.READING_LOST, "air"),
+        (K.READING_BACK, "air"),
+        (K.WETNESS_TRUSTED, "left-leaf"),
+        (K.CYCLE_CAME_BACK, "left"),
+    ]
+
+
 def test_of_the_alarms_those_bear_on_a_zone_that_are_about_its_mist(config: Config) -> None:
     past = known(
         config,

@@ -74,6 +74,24 @@ def test_a_lasting_setting_in_force_is_told_without_an_end() -> None:
     )
 
 
+def test_a_line_of_a_sensor_names_it_and_a_line_of_the_zone_does_not() -> None:
+    told = bearing_lines(
+        past(
+            8.0,
+            entry(5.0, K.WETNESS_DOUBTED, "it did not rise after 3 good bursts", subject="left-leaf"),
+            entry(5.5, K.CYCLE_FELL_BACK, "left-leaf is doubted: it is led by its reckoned film"),
+            entry(6.0, K.READING_LOST, "no good reading for 300 s", subject="air"),
+        ),
+        at(8.0).astimezone(BRUSSELS),
+    )
+
+    assert told == [
+        "  12:05:00  left-leaf: not believed any more: it did not rise after 3 good bursts",
+        "  12:05:30  left-leaf is doubted: it is led by its reckoned film",
+        "  12:06:00  air: reading lost: no good reading for 300 s",
+    ]
+
+
 def test_where_nothing_bears_on_it_nothing_is_said_of_that() -> None:
     assert len(said(8.0)) == 3
 

@@ -13,6 +13,7 @@ from tests.app.told_houses import (
     NOW,
     TOPICS,
     change,
+    demand,
     event,
     house,
     picture_of,
@@ -90,6 +91,14 @@ def test_what_keeps_a_house_from_misting_rightly_is_a_warning(changes: dict[str,
         ({"kind": "light", "value": 612.4}, "air 612 W/m2"),
         ({"kind": "supply_pressure", "value": 3.051}, "air 3.05 bar"),
         ({"kind": "flow", "value": 7.24}, "air 7.2 l/min"),
+        ({"kind": "leaf_temperature", "value": 24.98}, "air 25.0 C"),
+        ({"kind": "leaf_wetness", "value": 853.0, "unit": "raw"}, "air 853 raw"),
+        ({"kind": "leaf_wetness", "value": 853.0, "wet_percent": 62.4}, "air 62 % wet"),
+        (
+            {"kind": "leaf_wetness", "value": 853.0, "wet_percent": 62.0, "doubt": "x"},
+            "air 62 % wet, doubted",
+        ),
+        ({"kind": "leaf_wetness", "value": 853.0, "wet_percent": 62.0, "is_good": False}, "air lost"),
         ({"kind": "something_new", "value": 5.25, "unit": "dS"}, "air 5.25 dS"),
         ({"is_good": False}, "air lost"),
         ({"value": None, "is_good": False}, "air not heard yet"),
@@ -169,6 +178,33 @@ def test_a_column_of_the_callers_own_and_what_is_set_stand_side_by_side() -> Non
 
     assert told[2].split()[-3:] == ["film", "set", "why"]
     assert "42 um  next one skipped  by the timetable" in told[3]
+
+
+def test_what_leads_a_zone_is_a_column_where_any_is_on_demand() -> None:
+    told = page(house(), zone("left", demand=demand(led_by="film")), zone("right"))
+
+    assert told[2].split() == ["zone", "doing", "next", "last", "burst", "today", "led", "by", "why"]
+    assert "8.6 l  film       by the timetable" in told[3]
+    assert "8.6 l  timetable  by the timetable" in told[4]
+    assert not any(line.startswith("!") for line in told)
+
+
+def test_zones_that_are_led_by_other_than_their_own_cycle_are_marked_with_the_reason() -> None:
+    fallen = demand(led_by="own_week", why="air is lost")
+
+    told = page(
+        house(zones=["left", "right", "nave"]),
+        zone("left", demand=fallen),
+        zone("right", demand=demand(led_by="leaf_wetness", why="air is lost")),
+        zone("nave", demand=fallen),
+    )
+
+    assert told[1:3] == [
+        "! not by its own cycle: left, nave; led by its own last week, a fifth wetter, for air is lost",
+        "! not by its own cycle: right; led by its leaf-wetness sensors, for air is lost",
+    ]
+    assert "8.6 l  ! own week      by the timetable" in told[5]
+    assert "8.6 l  ! leaf wetness  by the timetable" in told[6]
 
 
 def test_settings_and_changes_are_kept_by_their_topics() -> None:
@@ -254,6 +290,7 @@ def test_no_words_of_a_stranger_move_the_cursor_or_make_a_line() -> None:
         event(subject=bad, reason=bad, event=bad),
         sensor(sensor="air", kind="x", unit=bad),
     )
+    told += page(house(zones=["left"]), zone("left", demand=demand(why=bad)))
 
     assert all(line.isprintable() for line in told)
     assert not any(line.startswith("mistd") for line in told)

@@ -11,12 +11,15 @@ import pytest
 from mistd.app.recording import kept_revision, stamp
 from mistd.app.resuming import Shift, journal_gap, readable_rows, settings_from, shift_of
 from mistd.app.saving import CLOCK_ROW, RUN_ROW
+from mistd.app.setting_forms import FORMS
 from mistd.core.almanac import DayPart
 from mistd.core.cycles import TimedCycle, TimedPart
-from mistd.core.durable import HOUSE_ROW, ZONE_ROW, Row
+from mistd.core.durable import HOUSE_ROW, ZONE_ROW
+from mistd.core.rows import Row
 from mistd.core.settings import ClosedSet, Revision, SettingKind, TrimSet
 from mistd.ports.store import REVISIONS_LOADED, KeptRevision
 from simulators.bench_clock import LoopClock
+from tests.app.house_files import benches_of, set_to
 
 NOON = datetime(2026, 6, 21, 10, tzinfo=UTC)
 BOOT = "boot-1"
@@ -153,6 +156,7 @@ def test_a_clock_that_nobody_has_set_says_nothing_of_the_time_away() -> None:
 # --- what was set
 
 NOW_S = 5000.0
+BENCHES = benches_of()
 TIMETABLE = TimedCycle(
     parts={
         DayPart.NIGHT: None,
@@ -190,7 +194,7 @@ def test_revisions_come_back_as_they_were_recorded() -> None:
     """By the calendar a restart of the machine and half an hour change nothing in when they end."""
     clock = clock_at(timedelta(minutes=30), 60.0)
 
-    settings, unreadable = settings_from(kept(*REVISIONS), 9, clock)
+    settings, unreadable = settings_from(kept(*REVISIONS), 9, clock, BENCHES)
 
     assert (unreadable, settings.last_id) == ([], 9)
     back = settings.newest
@@ -202,10 +206,28 @@ def test_revisions_come_back_as_they_were_recorded() -> None:
 
 
 def test_a_timetable_that_was_set_stands_again_and_can_be_undone() -> None:
-    settings, _ = settings_from(kept(REVISIONS[0]), 3, clock_at(timedelta(), NOW_S))
+    settings, _ = settings_from(kept(REVISIONS[0]), 3, clock_at(timedelta(), NOW_S), BENCHES)
 
     assert settings.top((SettingKind.TIMETABLE, "left")) == REVISIONS[0]
     assert settings.found(3) == REVISIONS[0]
+
+
+def test_a_cycle_that_was_set_stands_again_reckoned_for_its_bench_as_the_file_describes_that_now() -> None:
+    form = FORMS[SettingKind.CYCLE]
+    plain = {"cycle": "film", "dry_back_percent": 37.3, "night": {"mist": "sparse"}}
+    wanted = form.core(form.form.model_validate(plain))
+    set_then = revision(3, SettingKind.CYCLE, BENCHES.reckoned("left", wanted))
+    moved = benches_of(set_to("zones.0.nozzles", 24))
+
+    settings, unreadable = settings_from(kept(set_then), 3, clock_at(timedelta(), NOW_S), moved)
+
+    assert unreadable == []
+    (back,) = settings.stacks[SettingKind.CYCLE, "left"]
+    assert back == replace(set_then, value=moved.reckoned("left", wanted))
+    assert back.value != set_then.value
+    assert (
+        settings_from(kept(set_then), 3, clock_at(timedelta(), NOW_S), BENCHES)[0].top(back.key) == set_then
+    )
 
 
 @pytest.mark.parametrize(("count", "is_known"), [(REVISIONS_LOADED - 1, True), (REVISIONS_LOADED, False)])
@@ -215,7 +237,7 @@ def test_what_was_before_the_oldest_revision_is_not_known_when_a_store_gives_all
     first, *later = (revision(number, SettingKind.TIMETABLE, TIMETABLE) for number in range(1, count + 1))
     undoings = (revision(100 + each.id, SettingKind.TIMETABLE, None, undoes=each.id) for each in later)
 
-    settings, _ = settings_from(kept(first, *later), count, clock_at(timedelta(), NOW_S))
+    settings, _ = settings_from(kept(first, *later), count, clock_at(timedelta(), NOW_S), BENCHES)
     for undoing in undoings:
         settings = settings.with_revision(undoing)
 
@@ -225,7 +247,7 @@ def test_what_was_before_the_oldest_revision_is_not_known_when_a_store_gives_all
 
 def test_ids_go_on_where_they_were_even_when_nothing_can_be_read() -> None:
     settings, unreadable = settings_from(
-        [replace(kept(REVISIONS[0])[0], kind="colour")], 12, clock_at(timedelta(), 1.0)
+        [replace(kept(REVISIONS[0])[0], kind="colour")], 12, clock_at(timedelta(), 1.0), BENCHES
     )
 
     assert settings.last_id == 12
@@ -236,7 +258,7 @@ def test_ids_go_on_where_they_were_even_when_nothing_can_be_read() -> None:
 def test_what_passes_counts_as_ended_while_the_calendar_is_not_trusted() -> None:
     """Nothing is put in force by it: what is in force is in the rows. It only cannot be gone back to."""
     settings, unreadable = settings_from(
-        kept(REVISIONS[1]), 4, clock_at(timedelta(), NOW_S, is_trusted=False)
+        kept(REVISIONS[1]), 4, clock_at(timedelta(), NOW_S, is_trusted=False), BENCHES
     )
 
     assert unreadable == []
@@ -247,7 +269,7 @@ def test_the_file_s_own_way_of_telling_seconds_makes_no_difference() -> None:
     (first,) = kept(REVISIONS[1])
     shifted = replace(first, until=first.until and first.until.replace("Z", "+00:00"))
 
-    both = [settings_from([each], 4, clock_at(timedelta(), NOW_S))[0] for each in (first, shifted)]
+    both = [settings_from([each], 4, clock_at(timedelta(), NOW_S), BENCHES)[0] for each in (first, shifted)]
 
     assert both[0] == both[1]
 
@@ -261,6 +283,7 @@ BROKEN: dict[str, tuple[int, dict[str, Any]]] = {
     "a_key_more": (1, {"value": '{"percent": 10.0, "for_s": 600.0, "colour": 1}'}),
     "not_finite": (1, {"value": '{"percent": 1e999, "for_s": 600.0}'}),
     "half_a_timetable": (0, {"value": '{"day": {"burst_s": 6.0, "gap_min": 8.0}}'}),
+    "a_cycle_of_a_later_version": (0, {"kind": "cycle", "value": '{"cycle": "fog"}'}),
     "no_instant": (1, {"until": "tomorrow"}),
     "no_offset": (1, {"until": "2026-06-21T12:00:00"}),
     "nested": (0, {"value": "[" * 10_000}),
@@ -274,7 +297,8 @@ def test_a_revision_that_cannot_be_read_is_named_and_costs_no_other(name: str, i
     all_kept = list(kept(*REVISIONS[:3]))
     all_kept[place] = replace(all_kept[place], **spoilt)
 
-    settings, unreadable = settings_from(all_kept, 5, clock_at(timedelta(), NOW_S, is_trusted=is_trusted))
+    clock = clock_at(timedelta(), NOW_S, is_trusted=is_trusted)
+    settings, unreadable = settings_from(all_kept, 5, clock, BENCHES)
 
     assert [each.split(":")[0] for each in unreadable] == [f"revision {place + 3}"]
     assert "\n" not in unreadable[0]

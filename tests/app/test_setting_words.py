@@ -6,6 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from mistd.app.cycle_words import POINTS
 from mistd.app.setting_forms import FORMS
 from mistd.app.setting_words import PARSERS, worded
 from mistd.core.settings import SettingKind
@@ -109,6 +110,94 @@ def test_everything_wrong_is_told_at_once_and_nothing_else(
     assert len(said.problems) == len(problems), said.problems
     for told, expected in zip(said.problems, problems, strict=True):
         assert expected in told
+
+
+@pytest.mark.parametrize(
+    ("words", "points", "value"),
+    [
+        ("film", {}, {"cycle": "film"}),
+        ("TIMED", {}, {"cycle": "timed"}),
+        ("none", {}, None),
+        (
+            "leaf_wetness",
+            {"dry-back": "52.5%", "surface": "Waxy", "burst": "6.5s"},
+            {"cycle": "leaf_wetness", "dry_back_percent": 52.5, "surface": "waxy", "burst_s": 6.5},
+        ),
+        ("vpd", {"set-point": "0.55"}, {"cycle": "vpd", "set_point_kpa_h": 0.55}),
+        ("vpd", {"as-every": "10m", "at": "1.5"}, {"cycle": "vpd", "as_every_min": 10.0, "at_kpa": 1.5}),
+        (
+            "film",
+            {"night": "sparse", "dawn": "sparse..1h", "day": "90s..45m", "dusk": "off"},
+            {
+                "cycle": "film",
+                "night": {"mist": "sparse"},
+                "dawn": {"mist": "sparse", "longest_gap_min": 60.0},
+                "day": {"shortest_gap_min": 1.5, "longest_gap_min": 45.0},
+                "dusk": {"mist": "off"},
+            },
+        ),
+        ("film", {"day": "..45m"}, {"cycle": "film", "day": {"longest_gap_min": 45.0}}),
+        ("film", {"day": "2m.."}, {"cycle": "film", "day": {"shortest_gap_min": 2.0}}),
+    ],
+    ids=str,
+)
+def test_a_cycle_is_a_word_and_its_set_points_are_options(
+    words: str, points: dict[str, str], value: dict[str, Any] | None
+) -> None:
+    said = worded("cycle", words.split(), None, points)
+
+    assert (said.problems, said.value) == ([], value)
+
+
+@pytest.mark.parametrize(
+    ("words", "points", "problems"),
+    [
+        ("", {}, ["which cycle? timed, vpd, leaf_wetness, film"]),
+        ("", {"dry-back": "4%"}, ["which cycle?", "dry_back_percent: 4.0: allowed 5 to 90"]),
+        ("fog", {}, ["cycle: 'fog': allowed: 'timed', 'vpd', 'leaf_wetness', 'film'"]),
+        ("film vpd", {}, ["'vpd' says nothing here; set points are options"]),
+        ("film", {"dry-back": "40"}, ["--dry-back: '40' is no share; write it as 40%"]),
+        ("film", {"dry-back": "nan%"}, ["--dry-back: 'nan%' is no share"]),
+        ("film", {"dry-back": "0%"}, ["dry_back_percent: 0.0: allowed 5 to 90"]),
+        ("vpd", {"set-point": "0"}, ["set_point_kpa_h: 0.0: allowed 0.01 to 20"]),
+        ("vpd", {"set-point": "-1"}, ["--set-point: '-1' is no number"]),
+        ("vpd", {"at": "1.5"}, ["say one thing together"]),
+        ("film", {"at": "1.5", "as-every": "9m"}, ["only vpd goes by the deficit"]),
+        ("timed", {"day": "off"}, ["a timed zone has no set points"]),
+        ("film", {"day": "often"}, ["--day: 'often' says nothing of gaps; write it as 2m..45m"]),
+        ("film", {"day": ".."}, ["--day: '..' says nothing of gaps"]),
+        ("film", {"day": "2m..45"}, ["--day: '45' is no length of time"]),
+        ("film", {"day": "off..45m"}, ["--day: 'off' is no length of time"]),
+        ("film", {"day": "2m..13h"}, ["day.longest_gap_min: 780.0: allowed 1 to 720 min"]),
+        ("film", {"burst": "31s"}, ["burst_s: 31.0: allowed 0.5 to 30 s"]),
+        ("none", {"day": "off"}, ["--day has no sense with none"]),
+    ],
+    ids=str,
+)
+def test_everything_wrong_with_a_cycle_is_told(
+    words: str, points: dict[str, str], problems: list[str]
+) -> None:
+    said = worded("cycle", words.split(), None, points)
+
+    assert len(said.problems) == len(problems), said.problems
+    for told, expected in zip(said.problems, problems, strict=True):
+        assert expected in told
+
+
+@settings(max_examples=200, deadline=None)
+@given(
+    words=st.lists(st.sampled_from(["film", "vpd", "timed", "none", "x"]), max_size=2),
+    points=st.dictionaries(
+        st.sampled_from(list(POINTS)),
+        st.text(max_size=9)
+        | st.sampled_from(["40%", "1.5", "10m", "sparse..60m", "off", "2m..45m", "hairy"]),
+    ),
+)
+def test_no_set_points_break_the_reading(words: list[str], points: dict[str, str]) -> None:
+    said = worded("cycle", words, None, points)
+
+    if said.value is not None and not said.problems:
+        FORMS[SettingKind.CYCLE].form.model_validate(said.value)
 
 
 @settings(max_examples=200)

@@ -9,13 +9,17 @@ from typing import Any
 import pytest
 
 from mistd.app.config import Config
+from mistd.app.demand_plan import Benches
 from mistd.app.resuming import settings_from
+from mistd.app.setting_forms import FORMS
 from mistd.app.telling_settings import CHANGES_TOLD
 from mistd.core.almanac import DayPart
 from mistd.core.cycles import TimedPart
 from mistd.core.requests import AskBurst, AskRelease, AskUndo
 from mistd.core.settings import (
     ClosedSet,
+    CycleSet,
+    CycleWanted,
     HoldSet,
     PartsSet,
     SettingKind,
@@ -26,7 +30,7 @@ from mistd.core.settings import (
 from mistd.core.zone import Phase, Trim
 from mistd.ports.store import KeptRevision
 from simulators.bench_clock import LoopClock
-from tests.app.house_files import loaded_house
+from tests.app.house_files import loaded_house, set_to
 from tests.app.settings_desk import FILES, NEVER_SET, NOON, Desk
 
 
@@ -51,16 +55,19 @@ def test_a_house_in_which_nobody_set_anything_tells_what_its_file_says(desk: Des
 
     settings = desk.settings("right")
     assert settings.pop("timetable") == NEVER_SET | {"value": FILES}
+    assert settings.pop("cycle") == NEVER_SET | {"value": {"cycle": "timed"}}
     assert settings == dict.fromkeys(("trim", "hold", "closed", "skip"), NEVER_SET)
     assert desk.changes() == []
 
 
+BY_THE_TIMETABLE = CycleSet(cycle=None, wanted=CycleWanted(written={"cycle": "timed"}, words="timed"))
 SET: dict[SettingKind, tuple[SettingValue, Any, float | None]] = {
     SettingKind.TIMETABLE: (
         PartsSet(parts={DayPart.DAY: TimedPart(burst_s=7.0, gap_s=300.0), DayPart.NIGHT: None}),
         FILES | {"day": {"burst_s": 7.0, "gap_min": 5.0}, "night": {"off": True}},
         None,
     ),
+    SettingKind.CYCLE: (BY_THE_TIMETABLE, {"cycle": "timed"}, None),
     SettingKind.TRIM: (TRIM, {"percent": -20.0, "for_s": 7200.0}, 7200.0),
     SettingKind.HOLD: (HoldSet(for_s=600.0), {"for_s": 600.0}, 600.0),
     SettingKind.CLOSED: (ClosedSet(for_s=3600.0), {"for_s": 3600.0}, 3600.0),
@@ -170,7 +177,7 @@ def test_nothing_is_told_of_a_zone_of_which_the_newest_change_is_not_kept_yet(de
     assert early == ["changes"]
     assert desk.news() == ["changes", "settings/left"]
     revisions = {kind: each["revision"] for kind, each in desk.settings().items()}
-    assert revisions == {"timetable": 0, "trim": 1, "hold": 0, "closed": 0, "skip": 2}
+    assert revisions == {"timetable": 0, "cycle": 0, "trim": 1, "hold": 0, "closed": 0, "skip": 2}
 
 
 def test_a_zone_waiting_for_the_disk_does_not_keep_another_from_being_told(desk: Desk) -> None:
@@ -246,7 +253,7 @@ def one_of_each(config: Config) -> list[KeptRevision]:
 def resumed(config: Config, *kept: KeptRevision) -> Desk:
     """Another start, with what was set before; what passes is over, for there are no rows of it."""
     clock = LoopClock(starts_at=NOON, loop_time=lambda: 0.0)
-    settings, _ = settings_from(kept, max((each.id for each in kept), default=0), clock)
+    settings, _ = settings_from(kept, max((each.id for each in kept), default=0), clock, Benches(config))
     return Desk(config, kept, settings)
 
 
@@ -322,3 +329,34 @@ def test_a_damaged_revision_of_what_is_in_force_is_told_as_far_as_it_is_understo
     assert (told["value"], told["at"]) == (None, None)
     assert (told["revision"], told["by"]) == (2, "author of trim")
     assert told["until"] == NOON + timedelta(seconds=600.0)
+
+
+# --- cycles
+
+ON_FILM = set_to("zones.0.cycle", "film"), set_to("zones.0.demand", {"dry_back_percent": 42.5, "day": {}})
+
+
+def test_a_cycle_of_the_file_is_told_as_the_file_has_it(tmp_path: Path) -> None:
+    desk = Desk(loaded_house(tmp_path, *ON_FILM))
+
+    told = desk.settings()["cycle"]
+
+    assert told == NEVER_SET | {"value": {"cycle": "film", "dry_back_percent": 42.5, "day": {}}}
+
+
+def test_a_cycle_that_is_set_is_told_word_for_word_and_taken_back_as_the_files(tmp_path: Path) -> None:
+    config = loaded_house(tmp_path, *ON_FILM)
+    desk, plain = Desk(config), {"cycle": "vpd", "set_point_kpa_h": 0.37, "night": {"mist": "sparse"}}
+    form = FORMS[SettingKind.CYCLE]
+    desk.set(SettingKind.CYCLE, Benches(config).reckoned("left", form.core(form.form.model_validate(plain))))
+    desk.keep()
+    told = desk.settings()["cycle"]
+    (change,) = desk.changes()
+
+    desk.set(SettingKind.CYCLE, None, author="Ana")
+    desk.keep()
+
+    assert (told["value"], told["revision"]) == (plain, 1)
+    assert (change["value"], change["said"]) == (plain, "cycle vpd: set point 0.37 kPa.h, night sparse")
+    back = desk.settings()["cycle"]
+    assert (back["value"]["cycle"], back["revision"], back["by"]) == ("film", 2, "Ana")

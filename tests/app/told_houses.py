@@ -67,6 +67,34 @@ def zone(name: str, **changes: Any) -> ZoneTold:
     return ZoneTold.model_validate(told | changes)
 
 
+def demand(**changes: Any) -> dict[str, Any]:
+    """What leads a zone by its film, which has dried for a while; longest gap 45 min by day."""
+    told = {
+        "cycle": "film",
+        "led_by": "film",
+        "led_since": None,
+        "why": "",
+        "doubts": [],
+        "as_of": NOW,
+        "film_um": 23.0,
+        "holds_um": 50.0,
+        "film_unsure_percent": 28.0,
+        "drying_um_per_h": 126.0,
+        "wet_percent": 59.6,
+        "sensor_wet_percent": None,
+        "dry_back_percent": 35.0,
+        "sum_kpa_h": None,
+        "set_point_kpa_h": None,
+        "deficit_kpa": None,
+        "shortest_gap_s": 120.0,
+        "longest_gap_s": 2700.0,
+        "is_sparse": False,
+        "latest_at": NOW + timedelta(minutes=40),
+        "mists_in": ["night", "dawn", "day", "dusk"],
+    }
+    return told | changes
+
+
 def sensor(**changes: Any) -> SensorTold:
     told = {
         "sensor": "air",

@@ -14,6 +14,8 @@ from mistd.core.cycles import TimedCycle, TimedPart
 from mistd.core.plan import HousePlan, ZonePlan
 from mistd.core.settings import (
     ClosedSet,
+    CycleSet,
+    CycleWanted,
     HoldSet,
     PartsSet,
     SettingKind,
@@ -80,11 +82,29 @@ class ClockMoves:
 
 @dataclass(frozen=True)
 class Spell:
-    """Probes read a value so many times, or nonsense."""
+    """Sensors read a value so many times, or nonsense, in the unit of their own kind."""
 
-    probes: tuple[str, ...]
-    value_c: float
+    sensors: tuple[str, ...]
+    value: float
     times: int
+    every_s: float = 150.0
+    drift: float = 0.0  # of each reading from the one before
+    is_instead: bool = False  # of whatever else these sensors would read in the meantime
+
+
+@dataclass(frozen=True)
+class Plate:
+    """A leaf-wetness sensor that works: wet when its zone's valve shuts, dry so long after."""
+
+    sensor: str
+    zone: str
+    dries_s: float
+    times: int
+    every_s: float = 45.0
+
+    @property
+    def sensors(self) -> tuple[str, ...]:
+        return (self.sensor,)
 
 
 @dataclass(frozen=True)
@@ -104,7 +124,7 @@ class Wakes:
     """The daemon decides though nothing is new."""
 
 
-Happening = Asks | Sets | Undoes | KeeperGoes | Restarts | ClockMoves | Spell | OrderFails | Wakes
+Happening = Asks | Sets | Undoes | KeeperGoes | Restarts | ClockMoves | Spell | Plate | OrderFails | Wakes
 
 
 @dataclass(frozen=True)
@@ -158,15 +178,20 @@ SOME_PARTS: st.SearchStrategy[dict[DayPart, TimedPart | None]] = st.dictionaries
 )
 TIMETABLES = TIMED_PARTS.map(lambda timed: TimedCycle(parts=dict.fromkeys(DayPart, timed)))
 FRACTIONS = st.sampled_from([0.25, 1.0, -0.5, -0.2, 0.5, 1.0, 0.0, 1.5])
+BY_THE_TIMETABLE = CycleSet(cycle=None, wanted=CycleWanted(written={"cycle": "timed"}, words="timed"))
 VALUES: dict[SettingKind, st.SearchStrategy[SettingValue]] = {
     SettingKind.TIMETABLE: st.one_of(TIMETABLES, st.builds(PartsSet, parts=SOME_PARTS)),
+    SettingKind.CYCLE: st.just(BY_THE_TIMETABLE),
     SettingKind.TRIM: st.builds(TrimSet, fraction=FRACTIONS, for_s=SET_LENGTHS_S),
     SettingKind.HOLD: st.builds(HoldSet, for_s=SET_LENGTHS_S),
     SettingKind.CLOSED: st.builds(ClosedSet, for_s=SET_LENGTHS_S),
     SettingKind.SKIP: st.builds(SkipSet, for_s=SET_LENGTHS_S),
 }
 KINDS = st.sampled_from(
-    [*[SettingKind.TIMETABLE, SettingKind.TRIM, SettingKind.SKIP] * 2, SettingKind.CLOSED, SettingKind.HOLD]
+    [
+        *[SettingKind.TIMETABLE, SettingKind.TRIM, SettingKind.SKIP] * 2,
+        *[SettingKind.CLOSED, SettingKind.HOLD, SettingKind.CYCLE],
+    ]
 )
 SAW = st.sampled_from([*[None] * 5, "newest", "another"])
 SETS = KINDS.flatmap(lambda kind: st.builds(Sets, st.just(kind), SMALL_ZONE, VALUES[kind], SAW))

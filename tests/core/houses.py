@@ -13,6 +13,7 @@ from mistd.core.actions import Action, AnswerRequest, KeepRevision, OpenValve, S
 from mistd.core.almanac import Almanac, DayPart
 from mistd.core.cycles import TimedCycle, TimedPart
 from mistd.core.decide import decide
+from mistd.core.demand_cycles import DemandCycle
 from mistd.core.events import Event, EventKind
 from mistd.core.house import Decision, House, begun
 from mistd.core.observations import (
@@ -25,7 +26,7 @@ from mistd.core.observations import (
     LineReport,
     Observations,
 )
-from mistd.core.plan import HousePlan, SensorPlan, ZonePlan
+from mistd.core.plan import HousePlan, SensorPlan, SourcePlan, ZonePlan
 from mistd.core.readings import Reading, SensorKind, reading_of
 from mistd.core.requests import AskBurst, AskHold, AskRelease, AskSetting, AskUndo, Request
 from mistd.core.settings import Revision, SettingKind, SettingValue
@@ -60,6 +61,7 @@ def zone_plan(
     longest_burst_s: float = 20.0,
     shortest_burst_s: float = 1.0,
     shortest_rest_s: float = 60.0,
+    demand: DemandCycle | None = None,
 ) -> ZonePlan:
     return ZonePlan(
         name=name,
@@ -71,6 +73,7 @@ def zone_plan(
         longest_burst_s=longest_burst_s,
         shortest_burst_s=shortest_burst_s,
         shortest_rest_s=shortest_rest_s,
+        demand=demand,
     )
 
 
@@ -80,6 +83,7 @@ def house_plan(
     sensors: Iterable[SensorPlan] = (),
     valves_at_once: int = 1,
     pause_s: float = 2.0,
+    sources: Iterable[SourcePlan] = (),
 ) -> HousePlan:
     """A house; `probes` are air temperature sensors whose word stands for five minutes."""
     probe_plans = [sensor_plan(name) for name in probes]
@@ -92,6 +96,7 @@ def house_plan(
         frost_below_c=2.0,
         frost_delay_s=600.0,
         longest_hold_s=14_400.0,
+        sources=tuple(sources),
     )
 
 

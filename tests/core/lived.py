@@ -15,7 +15,7 @@ from math import inf
 from mistd.core.actions import AnswerRequest, KeepRevision, OpenValve, ShutValve
 from mistd.core.almanac import Almanac, DayPart
 from mistd.core.decide import decide
-from mistd.core.durable import Row, durable, restored
+from mistd.core.durable import durable, restored
 from mistd.core.house import Decision, House, begun
 from mistd.core.leases import KeeperRules, Ledger, LineRule
 from mistd.core.observations import (
@@ -28,8 +28,9 @@ from mistd.core.observations import (
     LineTrouble,
     Observations,
 )
-from mistd.core.readings import Reading, SensorKind, reading_of
+from mistd.core.readings import Reading, reading_of
 from mistd.core.requests import Request
+from mistd.core.rows import Row
 from mistd.core.settings import NO_SETTINGS, Revision, Settings
 from tests.core.asking import request_of
 from tests.core.histories import (
@@ -39,6 +40,7 @@ from tests.core.histories import (
     History,
     KeeperGoes,
     OrderFails,
+    Plate,
     Restarts,
     Sets,
     Spell,
@@ -49,7 +51,6 @@ TRAVEL_S = 0.01  # of an order to the keeper, of a report back
 SAVE_EVERY_S = 10.0
 STICKS_FOR_S = 60.0
 LATE_BY_S = 15.0
-SPELL_EVERY_S = 150.0
 HOUR_S, DAY_S = 3600.0, 86_400.0
 BEGINS = ((5.0, DayPart.DAWN), (8.0, DayPart.DAY), (18.0, DayPart.DUSK), (20.0, DayPart.NIGHT))
 FIRST_DATE = date(2026, 3, 14)
@@ -139,6 +140,7 @@ class Life:
         self.late: set[int] = set()
         self.keeper_news: list[KeeperNews] = []
         self.readings: list[tuple[str, Reading]] = []
+        self.spoken_over: dict[str, tuple[float, Spell]] = {}  # until when, and what speaks
         self.requests: list[Request] = []
         self.saved: dict[str, Row] = dict(durable(self.house))
         self.kept: list[Revision] = []
@@ -222,9 +224,8 @@ class Life:
         elif isinstance(what, ClockMoves):
             self.wall_minus_now_s += what.by_s
             self.is_trusted, self.is_almanac_old = what.is_trusted, True
-        elif isinstance(what, Spell):
-            for time in range(what.times):
-                self.at(self.now_s + time * SPELL_EVERY_S, lambda: self.probe_reads(what))
+        elif isinstance(what, Spell | Plate):
+            self.spell_begins(what)
         elif isinstance(what, OrderFails):
             self.fails.append(what.how)
 
@@ -234,10 +235,33 @@ class Life:
             self.lived.asked[request.request_id] = (self.now_s, request)
             self.requests.append(request)
 
-    def probe_reads(self, spell: Spell) -> None:
-        if self.is_up:
-            reading = reading_of(SensorKind.AIR_TEMPERATURE, spell.value_c, self.now_s)
-            self.readings += [(probe, reading) for probe in spell.probes]
+    def spell_begins(self, spell: Spell | Plate) -> None:
+        ends_s = self.now_s + spell.times * spell.every_s
+        if isinstance(spell, Spell) and spell.is_instead:
+            self.spoken_over |= dict.fromkeys(spell.sensors, (ends_s, spell))
+        for time in range(spell.times):
+            at_s = self.now_s + time * spell.every_s
+            self.at(at_s, lambda time=time: self.sensors_read(spell, time))  # type: ignore[misc]
+
+    def sensors_read(self, spell: Spell | Plate, time: int) -> None:
+        """What sensors say in a spell, unless another speaks instead."""
+        if not self.is_up:
+            return
+        for name in spell.sensors:
+            until_s, instead = self.spoken_over.get(name, (-inf, spell))
+            if instead is spell or self.now_s >= until_s:
+                value = (
+                    spell.value + time * spell.drift if isinstance(spell, Spell) else self.plate_reads(spell)
+                )
+                reading = reading_of(self.plan.sensors[name].kind, value, self.now_s)
+                self.readings.append((name, reading))
+
+    def plate_reads(self, plate: Plate) -> float:
+        edges = [(at_s, opens) for at_s, line, opens in self.lived.edges if line == plate.zone]
+        at_s, is_open = edges[-1] if edges else (-inf, False)
+        share = 1.0 if is_open else max(0.0, 1.0 - (self.now_s - at_s) / plate.dries_s)
+        plan = self.plan.sensors[plate.sensor]
+        return plan.dry_reads + share * (plan.wet_reads - plan.dry_reads)
 
     def restart(self, what: Restarts) -> None:
         """Killed at once; what it had not saved and what was under way to it is lost."""

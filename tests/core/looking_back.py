@@ -47,8 +47,27 @@ def zone_of(house: House, name: str) -> Zone:
 
 
 def gap_in_force_s(zone: Zone, part: DayPart) -> float | None:
-    """The gap of a zone, by its timetable and its trim; None when it has no mist in this part."""
+    """The longest gap of a zone that was told; None when it has no mist in this part.
+
+    By its timetable and its trim; of a zone on demand by its bounds, which no trim moves.
+    """
+    if zone.demand_cycle is not None:
+        bounds = zone.demand_cycle.bounds[part]
+        return bounds.longest_gap_s if bounds else None
+    return timed_gap_s(zone, part)
+
+
+def timed_gap_s(zone: Zone, part: DayPart) -> float | None:
+    """The gap of a zone's timetable with its trim, whatever leads it; None when that is off in this part."""
     timed = zone.cycle.parts[part]
     if timed is None:
         return None
     return timed.gap_s / (1.0 + zone.trim.fraction) if zone.trim else timed.gap_s
+
+
+def soonest_gap_s(zone: Zone, part: DayPart) -> float | None:
+    """How soon after the last burst the next may be by itself; None when it has no mist in this part."""
+    if zone.demand_cycle is not None:
+        bounds = zone.demand_cycle.bounds[part]
+        return bounds.shortest_gap_s if bounds else None
+    return timed_gap_s(zone, part)

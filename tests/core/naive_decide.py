@@ -12,7 +12,9 @@ then looks at every zone to see what must be opened now. It keeps what happened,
 - what a person asked for goes before any zone, in the order asked, until it expires;
 - a trim divides the gap; a burst that is to be left out counts as given at the instant it would have begun.
 
-What may be set, and what it goes back to, is in `naive_settings`.
+What may be set, and what it goes back to, is in `naive_settings`; what leaves on demand ask, in
+`naive_demand`. A zone on demand that falls due queues from then on, until it is given its burst, a guard says
+no or it is reckoned anew; only once the guard lets go, it queues again, as overdue as it was.
 
 It answers in plain tuples, so that nothing of the program's own working is compared with itself.
 """
@@ -35,6 +37,7 @@ from mistd.core.plan import HousePlan, ZonePlan
 from mistd.core.readings import Quality, Reading, SensorKind
 from mistd.core.requests import AskBurst, AskHold, AskRelease, AskSetting, AskUndo, Request
 from mistd.core.settings import HoldSet, SettingKind
+from tests.core.naive_demand import NaiveDemand, NaiveThirst, Rest, Wants
 from tests.core.naive_settings import Book, Change, Hope, after, value_before, why_not
 
 Act = tuple[str | float | None, ...]
@@ -56,6 +59,7 @@ class NaiveZone:
     not_before_s: float = -inf  # the keeper failed it
     failed_s: float = -inf  # when it did, since the last burst
     is_unproved: bool = False
+    opened_s: float = -inf
 
 
 @dataclass
@@ -81,23 +85,26 @@ class NaiveHouse:
         self.free_s: list[float] = []  # a pause after each shutting
         self.last_order_s, self.order_before_s, self.orders = -inf, -inf, 0
         self.acts: list[Act] = []
+        self.demand = NaiveDemand(plan, almanac, now_s)
 
     def step(self, observations: Observations, now_s: float) -> list[Act]:
         """Everything to be done now."""
         self.now_s, self.acts = now_s, []
         if observations.almanac:
-            self.almanac = observations.almanac
-            self.look_for_frost()
+            self.begin_almanac(observations.almanac)
         for news in observations.keeper:
             self.hear_keeper(news)
         for name, reading in observations.readings:
-            self.hear_probe(name, reading)
+            self.demand.hear(name, reading)
+            if name in self.probes:
+                self.hear_probe(name, reading)
         for request in observations.requests:
             self.hear_person(request)
         for name, probe in self.probes.items():
             probe.is_lost |= now_s >= probe.heard_s + self.plan.sensors[name].stale_after_s
             probe.cold_s = [] if probe.is_lost else probe.cold_s
         self.look_for_frost()
+        self.follow_demand(is_new=observations.almanac is not None)
         for zone in self.zones.values():
             self.end_what_is_over(zone)
         for asked in [asked for asked in self.asked if asked.expires_at_s <= now_s]:
@@ -105,6 +112,51 @@ class NaiveHouse:
             self.answer(asked.request_id, "refused")
         self.open_what_may_open()
         return self.acts
+
+    def begin_almanac(self, almanac: Almanac) -> None:
+        is_new_part = almanac.part is not self.almanac.part
+        self.almanac = almanac
+        for zone in self.zones.values():
+            if is_new_part and zone.doing == "rest":
+                self.reckon(zone)
+        self.look_for_frost()
+
+    def follow_demand(self, *, is_new: bool) -> None:
+        """Take in what the leaves ask; a zone that queues already is not asked again."""
+        zones = {
+            name: Rest(zone.shut_s, zone.doing == "rest" and self.now_s >= zone.shut_s + 30.0)
+            for name, zone in self.zones.items()
+        }
+        changed = self.demand.take_in(self.almanac, self.now_s, is_new=is_new, zones=zones)
+        for thirst in changed:
+            if not thirst.is_queued:
+                thirst.reckon(self.almanac, self.now_s)
+
+    def thirst(self, zone: NaiveZone) -> NaiveThirst | None:
+        return self.demand.thirsts.get(zone.plan.name)
+
+    def reckon(self, zone: NaiveZone) -> None:
+        thirst = self.thirst(zone)
+        if thirst:
+            thirst.reckon(self.almanac, self.now_s)
+
+    def wants(self, zone: NaiveZone) -> Wants:
+        return Wants(
+            shut_s=zone.shut_s,
+            skipped_s=zone.skipped_s,
+            trim=zone.hope.trim,
+            timetable=self.cycle(zone),
+            part=self.almanac.part,
+        )
+
+    def guards_let_go(self, zone: NaiveZone) -> None:
+        """Nothing but its rest is in the way of a zone now."""
+        zone.not_before_s = -inf
+        if self.thirst(zone):
+            zone.not_before_s = self.rested_s(zone)
+
+    def rested_s(self, zone: NaiveZone) -> float:
+        return max(zone.shut_s, self.keeper_since_s) + zone.plan.shortest_rest_s
 
     def answer(self, request_id: str, outcome: str) -> None:
         self.acts.append(("answer", request_id, outcome))
@@ -130,12 +182,12 @@ class NaiveHouse:
             if (
                 report.edge is LineEdge.SHUT and zone.shut_s < zone.ordered_s
             ):  # given up, and given all the same
-                zone.shut_s = report.at_s
+                self.was_given(zone, report.at_s, report.open_s)
             return
         if report.edge is LineEdge.OPENED:
-            self.has_opened(zone)
+            self.has_opened(zone, report.at_s)
         elif report.edge is LineEdge.SHUT:
-            self.has_shut(zone, report.at_s)
+            self.has_shut(zone, report.at_s, report.open_s)
         else:
             self.has_failed(zone, self.now_s - self.plan.pause_s)
             if self.last_order_s == zone.ordered_s:
@@ -150,30 +202,43 @@ class NaiveHouse:
                 self.refuse_unproved_hold(zone)
             if zone.doing != "rest" and account and account.opened_s >= zone.ordered_s:
                 if zone.doing == "ordered":
-                    self.has_opened(zone)
-                self.has_shut(zone, account.shut_s)
+                    self.has_opened(zone, account.opened_s)
+                self.has_shut(zone, account.shut_s, account.shut_s - account.opened_s)
             elif zone.doing == "open":
-                self.has_shut(zone, self.now_s)
+                self.has_shut(zone, self.now_s, min(self.now_s - zone.opened_s, zone.for_s))
             elif zone.doing == "ordered":
                 self.has_failed(zone, self.now_s)
             elif account and account.shut_s > zone.shut_s + 0.001:
-                zone.shut_s = account.shut_s
-            zone.not_before_s, zone.is_unproved = -inf, name in news.unproved
+                self.was_given(zone, account.shut_s, account.shut_s - account.opened_s)
+            zone.is_unproved = name in news.unproved
+            self.guards_let_go(zone)
 
-    def has_opened(self, zone: NaiveZone) -> None:
-        zone.doing = "open"
+    def has_opened(self, zone: NaiveZone, at_s: float) -> None:
+        zone.doing, zone.opened_s = "open", at_s
+        thirst = self.thirst(zone)
+        if thirst:
+            thirst.opens(at_s)
         if zone.asked:
             self.answer(zone.asked.request_id, "done")
 
-    def has_shut(self, zone: NaiveZone, at_s: float) -> None:
-        zone.shut_s, zone.failed_s = at_s, -inf
+    def has_shut(self, zone: NaiveZone, at_s: float, open_s: float) -> None:
+        zone.failed_s = -inf
         self.rests(zone, at_s)
+        self.was_given(zone, at_s, open_s)
+
+    def was_given(self, zone: NaiveZone, at_s: float, open_s: float) -> None:
+        zone.shut_s = at_s
+        thirst = self.thirst(zone)
+        if thirst:
+            thirst.burst(self.wants(zone), open_s, self.now_s)
+            self.reckon(zone)
 
     def has_failed(self, zone: NaiveZone, since_s: float) -> None:
         if zone.asked:
             self.answer(zone.asked.request_id, "refused")
         zone.not_before_s, zone.failed_s = self.now_s + 10.0, self.now_s
         self.rests(zone, since_s)
+        self.reckon(zone)
 
     def rests(self, zone: NaiveZone, since_s: float) -> None:
         self.free_s.append(since_s + self.plan.pause_s)
@@ -193,12 +258,16 @@ class NaiveHouse:
 
     def look_for_frost(self) -> None:
         heard = {name: probe for name, probe in self.probes.items() if not probe.is_lost}
+        was_frost = self.is_frost
         self.is_frost = not self.almanac.is_light and any(
             len(probe.cold_s) >= 2
             and probe.cold_s[-1] - probe.cold_s[0] >= self.plan.frost_delay_s
             and not any((other.value_c or 0.0) > 8.0 for other in heard.values() if other is not probe)
             for probe in heard.values()
         )
+        for zone in self.zones.values():
+            if was_frost and not self.is_frost and zone.not_before_s == inf:
+                self.guards_let_go(zone)
 
     def hear_person(self, request: Request) -> None:
         if isinstance(request, AskUndo):
@@ -245,7 +314,8 @@ class NaiveHouse:
             self.keep(Change(SettingKind.HOLD, request.zone, None, inf, undoes), request.request_id)
 
     def release(self, zone: NaiveZone) -> None:
-        zone.hold_ends_s, zone.not_before_s = None, -inf
+        zone.hold_ends_s = None
+        self.guards_let_go(zone)
         self.refuse_waiting(zone)
 
     def refuse_unproved_hold(self, zone: NaiveZone) -> None:
@@ -311,6 +381,8 @@ class NaiveHouse:
             self.answer(request_id, "refused")
             return
         zone.hope = hope
+        if zone.doing == "rest":
+            self.reckon(zone)
         self.keep(change, request_id)
 
     def keep(self, change: Change, request_id: str) -> None:
@@ -326,15 +398,19 @@ class NaiveHouse:
             self.release(zone)
         for ended in zone.hope.end_what_is_over(self.now_s):
             self.acts.append(("told", ended, zone.plan.name))
+            if ended == "trim_ended" and zone.doing == "rest":
+                self.reckon(zone)
         if zone.doing != "rest" and self.now_s >= zone.ordered_s + zone.for_s + 2.0:
             zone.is_unproved = True
             self.refuse_unproved_hold(zone)
             if zone.doing == "open":
-                self.has_shut(zone, self.now_s)
+                self.has_shut(zone, self.now_s, min(self.now_s - zone.ordered_s, zone.for_s))
             else:
                 self.has_failed(zone, self.now_s)
 
     def open_what_may_open(self) -> None:
+        for zone in self.zones.values():
+            self.queue_if_due(zone)
         while self.line_is_free():
             if self.asked:
                 asked = self.asked.pop(0)
@@ -348,11 +424,37 @@ class NaiveHouse:
             if not due:
                 return
             zone = min(due, key=lambda zone: max(self.due_s(zone), zone.failed_s))
-            if zone.hope.skip_ends_s is None:
-                self.order(zone, self.cycle(zone).burst_s(self.almanac.part) or 0.0, None)
+            for_s = self.own_length_s(zone) or 0.0
+            if not self.may(zone, for_s):
+                self.guard_speaks(zone)
+            elif zone.hope.skip_ends_s is None:
+                self.order(zone, for_s, None)
             else:
                 zone.hope.skip_ends_s, zone.skipped_s = None, self.now_s
                 self.acts.append(("told", "burst_skipped", zone.plan.name))
+                self.reckon(zone)
+
+    def queue_if_due(self, zone: NaiveZone) -> None:
+        """A zone on demand joins the queue, as overdue as it was when it was due first."""
+        thirst = self.thirst(zone)
+        if thirst is None or thirst.is_queued or zone.doing != "rest" or self.now_s < zone.not_before_s:
+            return
+        if thirst.due_since_s is None:
+            due_s = thirst.due_s(self.wants(zone), self.now_s)
+            if due_s > self.now_s:
+                return
+            thirst.due_since_s = due_s
+        thirst.is_queued = True
+
+    def guard_speaks(self, zone: NaiveZone) -> None:
+        """A zone on demand leaves the queue until the guard that spoke first lets go."""
+        thirst = self.thirst(zone)
+        assert thirst is not None
+        thirst.is_queued = False
+        if not self.has_keeper or (self.is_frost and zone.hold_ends_s is None):
+            zone.not_before_s = inf
+        else:
+            zone.not_before_s = zone.hold_ends_s or self.rested_s(zone)
 
     def line_is_free(self) -> bool:
         running = sum(zone.doing != "rest" for zone in self.zones.values())
@@ -362,12 +464,18 @@ class NaiveHouse:
 
     def order(self, zone: NaiveZone, for_s: float, asked: AskBurst | None) -> None:
         self.orders += 1
+        thirst = self.thirst(zone)
+        if thirst:
+            thirst.is_queued = False
         self.order_before_s, self.last_order_s = self.last_order_s, self.now_s
         zone.doing, zone.ticket, zone.asked = "ordered", self.orders, asked
         zone.ordered_s, zone.for_s = self.now_s, for_s
         self.acts.append(("open", zone.plan.name, for_s, self.orders))
 
     def due_s(self, zone: NaiveZone) -> float:
+        thirst = self.thirst(zone)
+        if thirst:
+            return inf if thirst.due_since_s is None else thirst.due_since_s
         timed = self.cycle(zone).parts[self.almanac.part]
         if timed is None:
             return inf
@@ -376,24 +484,32 @@ class NaiveHouse:
     def cycle(self, zone: NaiveZone) -> TimedCycle:
         return zone.hope.timetable or zone.plan.cycle
 
+    def own_length_s(self, zone: NaiveZone) -> float | None:
+        thirst = self.thirst(zone)
+        if thirst:
+            return thirst.length_s(self.wants(zone), self.now_s)
+        return self.cycle(zone).burst_s(self.almanac.part)
+
     def must(self, zone: NaiveZone) -> bool:
+        thirst = self.thirst(zone)
+        if thirst:
+            return thirst.is_queued
         burst_s = self.cycle(zone).burst_s(self.almanac.part)
         if burst_s is None or self.now_s < zone.not_before_s:
             return False
         return self.due_s(zone) <= self.now_s and self.may(zone, burst_s)
 
     def may(self, zone: NaiveZone, for_s: float) -> bool:
-        rests_since_s = max(zone.shut_s, self.keeper_since_s)
         return (
             self.has_keeper
             and not self.is_frost
             and zone.hold_ends_s is None
             and zone.doing == "rest"
-            and self.now_s >= rests_since_s + zone.plan.shortest_rest_s - 1e-6
+            and self.now_s >= self.rested_s(zone) - 1e-6
             and zone.plan.shortest_burst_s <= for_s <= zone.plan.longest_burst_s
         )
 
     def length_s(self, asked: AskBurst) -> float:
-        cycle = self.cycle(self.zones[asked.zone])
-        timed = [each.burst_s for each in cycle.parts.values() if each]
-        return asked.for_s or cycle.burst_s(self.almanac.part) or max(timed)
+        zone = self.zones[asked.zone]
+        timed = [each.burst_s for each in self.cycle(zone).parts.values() if each]
+        return asked.for_s or self.own_length_s(zone) or max(timed)

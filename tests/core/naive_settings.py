@@ -51,7 +51,7 @@ class Hope:
             SettingKind.CLOSED: self.closed_ends_s,
             SettingKind.SKIP: self.skip_ends_s,
         }
-        return kind is SettingKind.TIMETABLE or ends_s[kind] is not None
+        return kind in {SettingKind.TIMETABLE, SettingKind.CYCLE} or ends_s[kind] is not None
 
 
 @dataclass
@@ -82,7 +82,9 @@ def after(hope: Hope, change: Change, of_the_file: TimedCycle, now_s: float) -> 
         return replace(hope, trim=fraction, trim_ends_s=ends_s)
     if change.kind is SettingKind.CLOSED:
         return replace(hope, closed_ends_s=ends_s)
-    return replace(hope, skip_ends_s=ends_s)
+    if change.kind is SettingKind.SKIP:
+        return replace(hope, skip_ends_s=ends_s)
+    return hope  # of cycles only the timetable is set in histories, which they all have
 
 
 def why_not(plan: HousePlan, hopes: Mapping[str, Hope], change: Change, *, is_back: bool) -> str:

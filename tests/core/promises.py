@@ -12,13 +12,15 @@ from mistd.core.events import Event, EventKind
 from mistd.core.interlocks import Guard
 from mistd.core.leases import STUCK_S
 from mistd.core.observations import KeeperReady, LineReport, LineTrouble
+from mistd.core.plan import HousePlan
 from mistd.core.requests import AskBurst, AskHold, AskSetting, AskUndo, Request
-from mistd.core.settings import HoldSet
-from mistd.core.zone import HOLD_WARNING_S, Phase
+from mistd.core.settings import HoldSet, SettingKind
+from mistd.core.zone import HOLD_WARNING_S, Phase, Zone
 from tests.core.histories import OrderFails
 from tests.core.lived import Lived, Step, snapshot
-from tests.core.looking_back import answered, events, gap_in_force_s, orders, timeline, zone_of
+from tests.core.looking_back import answered, events, kept, orders, soonest_gap_s, timeline, zone_of
 from tests.core.promises_of_settings import CHECKS_OF_SETTINGS
+from tests.core.promises_on_demand import CHECKS_ON_DEMAND
 from tests.core.thirst import check_no_zone_thirsts_unannounced
 
 HAIR_S = 1e-6
@@ -120,6 +122,11 @@ def check_every_hold_warns_and_ends_by_itself(life: Lived) -> None:
             if event.kind in {EventKind.HOLD_STARTED, EventKind.HOLD_EXTENDED}:
                 warned_s.pop(event.subject, None)
                 asked[event.subject] = (event.at_s, float(event.figures["for_s"]))
+            elif (
+                event.kind is EventKind.SETTING_UNDONE and event.figures["setting"] == SettingKind.HOLD.value
+            ):
+                warned_s.pop(event.subject, None)
+                asked[event.subject] = (event.at_s, for_s_beneath(step))
             elif event.kind is EventKind.HOLD_NEARLY_OVER:
                 warned_s[event.subject] = event.at_s
             elif event.kind is EventKind.HOLD_ENDED and event.reason == "its time is over":
@@ -130,6 +137,12 @@ def check_every_hold_warns_and_ends_by_itself(life: Lived) -> None:
                 assert step.now_s < asked_s + for_s + HAIR_S, (
                     f"{zone.plan.name} is held for longer than asked"
                 )
+
+
+def for_s_beneath(step: Step) -> float:
+    """For how long whoever held a zone before still holds it, after the hold upon his was undone."""
+    undone = [each.value for each in kept(step) if each.undoes and isinstance(each.value, HoldSet)]
+    return undone[-1].for_s
 
 
 def check_end(life: Lived, end: Event, warned_s: float, asked_s: float, for_s: float) -> None:
@@ -151,8 +164,7 @@ def check_what_keeps_water_away_is_told_as_it_begins(life: Lived) -> None:
         for was, now in zip(before.zones, after.zones, strict=True):
             if was.hold is None and now.hold is not None:
                 assert (EventKind.HOLD_STARTED, now.plan.name) in told
-            was_given = was.cycle.burst_s(before.almanac.part) is not None
-            if was_given and now.cycle.burst_s(after.almanac.part) is None:
+            if was.mists_in(before.almanac.part) and not now.mists_in(after.almanac.part):
                 assert told & {(kind, now.plan.name) for kind in MIST_IS_OVER}
 
 
@@ -165,7 +177,7 @@ def check_no_water_unless_due_or_asked_for_in_this_run(life: Lived) -> None:
         zone = zone_of(house, order.zone)
         assert zone.hold is None
         if zone.asked is None:
-            gap_s = gap_in_force_s(zone, house.almanac.part)
+            gap_s = soonest_gap_s(zone, house.almanac.part)
             assert gap_s is not None, f"{order.zone} misted in a part that is off"
             due_s = max(zone.shut_s, zone.skipped_s) + gap_s
             assert step.now_s >= due_s - HAIR_S, f"{order.zone} misted before it was due"
@@ -217,10 +229,15 @@ def check_what_nobody_touched_is_the_same_object(life: Lived) -> None:
         before, after = step.before, step.decision.house
         if concerns_all(step):
             continue
-        named = names_in(step)
+        named, heard = names_in(step), heard_of(step)
+        is_new_almanac = step.observations.almanac is not None
         for index, zone in enumerate(before.zones):
             is_idle = before.attention_s[index] > step.now_s and not zone.is_waiting
-            if is_idle and zone.plan.name not in named:
+            is_demand = zone.demand_cycle is not None
+            is_spoken_to = (is_demand and is_new_almanac) or not heard.isdisjoint(
+                sensors_of(zone, step.before.plan)
+            )
+            if is_idle and not is_spoken_to and zone.plan.name not in named:
                 assert after.zones[index] is zone, f"{zone.plan.name} was copied at {step.now_s}"
 
 
@@ -242,6 +259,21 @@ def names_in(step: Step) -> set[str]:
     undone = [step.before.settings.found(each.revision) for each in requests if isinstance(each, AskUndo)]
     zones = {request.zone for request in requests if not isinstance(request, AskUndo)}
     return lines | zones | {revision.zone for revision in undone if revision}
+
+
+def heard_of(step: Step) -> set[str]:
+    """The sensors that spoke or fell silent."""
+    before, after = step.before.sensors, step.decision.house.sensors
+    return {name for name, state in after.items() if state is not before[name]}
+
+
+def sensors_of(zone: Zone, plan: HousePlan) -> set[str]:
+    """Every sensor that a zone on demand goes by."""
+    cycle = zone.demand_cycle
+    if cycle is None:
+        return set()
+    source = () if cycle.source is None else plan.sources[cycle.source].sensors
+    return {*cycle.wetness_sensors, *source}
 
 
 def check_every_refusal_names_its_guard(life: Lived) -> None:
@@ -271,6 +303,7 @@ CHECKS = (
     check_what_nobody_touched_is_the_same_object,
     check_every_refusal_names_its_guard,
     *CHECKS_OF_SETTINGS,
+    *CHECKS_ON_DEMAND,
 )
 
 

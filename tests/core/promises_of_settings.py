@@ -12,15 +12,16 @@ from mistd.core.cycles import TimedCycle
 from mistd.core.events import EventKind
 from mistd.core.house import House
 from mistd.core.requests import AskHold, AskSetting
-from mistd.core.settings import SettingKind, TrimSet
+from mistd.core.settings import CycleSet, SettingKind, TrimSet
 from mistd.core.zone import Zone
 from tests.core.lived import Lived, Step
-from tests.core.looking_back import answered, gap_in_force_s, kept
+from tests.core.looking_back import answered, kept, timed_gap_s
 
 HAIR_S = 1e-6
 CHANGED = {EventKind.SETTING_CHANGED, EventKind.SETTING_UNDONE}
 ENDED = {
     SettingKind.TIMETABLE: set[EventKind](),
+    SettingKind.CYCLE: set[EventKind](),
     SettingKind.TRIM: {EventKind.TRIM_ENDED},
     SettingKind.CLOSED: {EventKind.CLOSED_ENDED},
     SettingKind.SKIP: {EventKind.SKIP_ENDED, EventKind.BURST_SKIPPED},
@@ -30,6 +31,7 @@ ENDED = {
 def in_force(zone: Zone, kind: SettingKind) -> object:
     return {
         SettingKind.TIMETABLE: zone.timetable,
+        SettingKind.CYCLE: zone.cycle_set,
         SettingKind.TRIM: zone.trim,
         SettingKind.CLOSED: zone.closed,
         SettingKind.SKIP: zone.skip,
@@ -84,6 +86,7 @@ def check_no_setting_is_lost(life: Lived) -> None:
         written += len(kept(step))
         for zone in step.decision.house.zones:
             assert zone.timetable == timetable_set(step.decision.house, zone.plan.name), f"at {step.now_s}"
+            assert zone.cycle_set == cycle_set(step.decision.house, zone.plan.name), f"at {step.now_s}"
             if zone.trim:
                 top = step.decision.house.settings.top((SettingKind.TRIM, zone.plan.name))
                 assert top is not None
@@ -95,6 +98,12 @@ def timetable_set(house: House, name: str) -> TimedCycle | None:
     """The timetable of the newest revision that was not taken back."""
     top = house.settings.top((SettingKind.TIMETABLE, name))
     return top.value if top and isinstance(top.value, TimedCycle) else None
+
+
+def cycle_set(house: House, name: str) -> CycleSet | None:
+    """The same of its cycle."""
+    top = house.settings.top((SettingKind.CYCLE, name))
+    return top.value if top and isinstance(top.value, CycleSet) else None
 
 
 def check_whatever_passes_has_an_end_and_keeps_it(life: Lived) -> None:
@@ -146,7 +155,7 @@ def check_part(step: Step, part: DayPart) -> None:
     house = step.decision.house
     bursts_s, gaps_s = [], []
     for zone in house.zones:
-        timed, gap_s = zone.cycle.parts[part], gap_in_force_s(zone, part)
+        timed, gap_s = zone.cycle.parts[part], timed_gap_s(zone, part)
         if timed is None or gap_s is None:
             continue
         shortest_s = min(gap_s, timed.gap_s)

@@ -16,6 +16,7 @@ from mistd.core.alarm_kinds import (
 )
 from mistd.core.alarms import About, AlarmRow, Priority
 from mistd.core.annunciator import begun_board
+from mistd.core.zone_demand import COMES_BACK_AFTER_S
 from tests.core.alarm_boards import row
 from tests.core.houses import house_plan
 
@@ -101,6 +102,21 @@ def test_what_dries_plants_is_told_again_when_nobody_mends_it() -> None:
 def test_one_cause_is_one_alarm_where_the_house_says_so() -> None:
     assert BY_KIND[AlarmKind.ZONE_NOT_MISTED].follows == (AlarmKind.KEEPER_AWAY,)
     assert BY_KIND[AlarmKind.READING_LOST].follows == (AlarmKind.NO_BROKER,)
+    assert BY_KIND[AlarmKind.CYCLE_FELL_BACK].follows == (
+        AlarmKind.READING_LOST,
+        AlarmKind.WETNESS_DOUBTED,
+        AlarmKind.MISTED_BLINDLY,
+    )
+
+
+def test_a_day_of_mist_by_no_reading_calls_a_person_whatever_explains_it() -> None:
+    """A lost reading is of low priority and may have been put aside: rot is not."""
+    assert BY_KIND[AlarmKind.MISTED_BLINDLY].follows == ()
+    assert BY_KIND[AlarmKind.MISTED_BLINDLY].priority is Priority.MEDIUM
+
+
+def test_a_zone_that_fell_back_stays_explained_until_its_cycle_can_have_come_back() -> None:
+    assert BY_KIND[AlarmKind.CYCLE_FELL_BACK].settles_s > COMES_BACK_AFTER_S
 
 
 def test_every_kind_has_a_place_on_the_board_of_a_house() -> None:
@@ -110,7 +126,8 @@ def test_every_kind_has_a_place_on_the_board_of_a_house() -> None:
     board = begun_board(plan)
 
     assert all(board.knows(each.kind, subjects[each.about]) for each in ROWS)
-    assert board.ranks == {kind: int(kind in {"zone_not_misted", "reading_lost"}) for kind in board.rows}
+    explained = {"zone_not_misted": 1, "reading_lost": 1, "cycle_fell_back": 2}
+    assert board.ranks == {kind: explained.get(kind, 0) for kind in board.rows}
 
 
 def test_a_cascade_is_everything_that_explains_or_is_explained_over_others_too() -> None:

@@ -6,7 +6,7 @@ from math import nan
 import pytest
 
 from mistd.core.alarm_rows import alarm_row, alarm_rows, restored_board, row_name
-from mistd.core.durable import LARGEST, Row
+from mistd.core.rows import LARGEST, Row
 from tests.core.alarm_boards import (
     TRIAL_ROWS,
     PaperBoard,

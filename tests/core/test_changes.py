@@ -13,7 +13,10 @@ from mistd.core.events import EventKind
 from mistd.core.house import Decision, House
 from mistd.core.requests import Request
 from mistd.core.settings import (
+    LASTING,
     ClosedSet,
+    CycleSet,
+    CycleWanted,
     HoldSet,
     PartsSet,
     SettingKind,
@@ -43,21 +46,23 @@ from tests.core.houses import (
 
 PLAN = house_plan(zone_plan("a"), zone_plan("b"))
 NEW_TIMETABLE = timetable(4.0, 300.0)
+BY_THE_TIMETABLE = CycleSet(cycle=None, wanted=CycleWanted(written={"cycle": "timed"}, words="timed"))
 VALUES: Mapping[SettingKind, SettingValue] = {
     SettingKind.TIMETABLE: NEW_TIMETABLE,
+    SettingKind.CYCLE: BY_THE_TIMETABLE,
     SettingKind.TRIM: TrimSet(fraction=0.25, for_s=3600.0),
     SettingKind.HOLD: HoldSet(for_s=1800.0),
     SettingKind.CLOSED: ClosedSet(for_s=7200.0),
     SettingKind.SKIP: SkipSet(for_s=900.0),
 }
 KINDS = list(SettingKind)
-LASTING = {SettingKind.TIMETABLE}
 INES, WHY = "ines", "geraniums"
 
 
 def in_force(zone: Zone, kind: SettingKind) -> object:
     return {
         SettingKind.TIMETABLE: zone.timetable,
+        SettingKind.CYCLE: zone.cycle_set,
         SettingKind.TRIM: zone.trim,
         SettingKind.HOLD: zone.hold,
         SettingKind.CLOSED: zone.closed,
@@ -99,6 +104,7 @@ def the_refusal(paper: PaperHouse, now_s: float, request: Request) -> str:
     ("kind", "put_value"),
     [
         (SettingKind.TIMETABLE, NEW_TIMETABLE),
+        (SettingKind.CYCLE, BY_THE_TIMETABLE),
         (SettingKind.TRIM, Trim(fraction=0.25, ends_s=3610.0, author=INES, note=WHY)),
         (SettingKind.HOLD, Hold(ends_s=1810.0, author=INES, note=WHY)),
         (SettingKind.CLOSED, Closed(ends_s=7210.0, author=INES, note=WHY)),
@@ -317,8 +323,8 @@ def test_ids_count_up_over_every_kind_and_zone() -> None:
     decision = paper.decide(10.0, *requests)
 
     done = [a for a in answers(decision) if a.outcome is Outcome.DONE]
-    assert [revision.id for revision in kept(decision)] == list(range(1, 9))  # a held zone may not be closed
-    assert [answer.figures["revision"] for answer in done] == list(range(1, 9))
+    assert [revision.id for revision in kept(decision)] == list(range(1, 11))  # a held zone may not be closed
+    assert [answer.figures["revision"] for answer in done] == list(range(1, 11))
 
 
 def test_ids_go_on_over_a_restart() -> None:

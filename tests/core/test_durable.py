@@ -6,9 +6,10 @@ from math import inf, nan
 
 import pytest
 
-from mistd.core.durable import HOUSE_ROW, ZONE_ROW, Plain, Restored, Row, durable, restored
+from mistd.core.durable import HOUSE_ROW, ZONE_ROW, Restored, durable, restored
 from mistd.core.events import EventKind
 from mistd.core.house import House
+from mistd.core.rows import Plain, Row
 from mistd.core.settings import ClosedSet, SettingKind, SkipSet, TrimSet
 from mistd.core.units import S_PER_DAY
 from mistd.core.zone import HOLD_WARNING_S, WaterCount

@@ -4,8 +4,9 @@ from math import inf, nextafter
 
 import pytest
 
-from mistd.core.durable import ZONE_ROW, Plain
+from mistd.core.durable import ZONE_ROW
 from mistd.core.house import House
+from mistd.core.rows import Plain
 from mistd.core.zone import Closed, Skip, Trim
 from tests.core.houses import PaperHouse, ready
 from tests.core.test_durable import NOW_S, Rows, back_from, lived_house, rows_of, spoilt_rows

@@ -9,6 +9,8 @@ from mistd.core.settings import (
     NO_SETTINGS,
     UNDOABLE,
     ClosedSet,
+    CycleSet,
+    CycleWanted,
     HoldSet,
     Key,
     PartsSet,
@@ -25,6 +27,7 @@ from mistd.core.settings import (
 from mistd.ports.store import REVISIONS_LOADED
 from tests.core.houses import timetable
 
+FILM_WANTED = CycleWanted(written={"cycle": "film", "dry_back_percent": 40.0}, words="film: dry-back 40 %")
 TRIM_OF_A: Key = (SettingKind.TRIM, "a")
 
 
@@ -139,6 +142,8 @@ def test_what_was_before_the_oldest_remembered_is_known_only_while_nothing_was_f
     [
         (None, inf),
         (timetable(), inf),
+        (FILM_WANTED, inf),
+        (CycleSet(cycle=None, wanted=FILM_WANTED), inf),
         (PartsSet(parts={DayPart.DAY: None}), inf),
         (TrimSet(fraction=0.1, for_s=60.0), 160.0),
         (HoldSet(for_s=70.0), 170.0),
@@ -165,7 +170,10 @@ def test_a_passing_value_ends_after_its_time_and_a_lasting_one_never(
         (SettingKind.HOLD, HoldSet(for_s=1800.0), "held dry for 30 min"),
         (SettingKind.CLOSED, ClosedSet(for_s=43_200.0), "closed for 12 h, mist goes on"),
         (SettingKind.SKIP, SkipSet(for_s=3600.0), "the next burst is left out"),
+        (SettingKind.CYCLE, FILM_WANTED, "cycle film: dry-back 40 %"),
+        (SettingKind.CYCLE, CycleSet(cycle=None, wanted=FILM_WANTED), "cycle film: dry-back 40 %"),
         (SettingKind.TIMETABLE, None, "timetable as in the house's file"),
+        (SettingKind.CYCLE, None, "cycle as in the house's file"),
         (SettingKind.TRIM, None, "no trim"),
         (SettingKind.HOLD, None, "released"),
         (SettingKind.CLOSED, None, "open to people"),

@@ -5,6 +5,7 @@ import pytest
 from mistd.core.almanac import DayPart
 from mistd.core.durable import durable, restored
 from mistd.core.settings import (
+    LASTING,
     UNDOABLE,
     ClosedSet,
     SettingKind,
@@ -65,7 +66,7 @@ def test_an_undoing_and_what_never_was_cannot_be_undone(number: int) -> None:
     assert paper.events[-1].subject == "elm-house"
 
 
-@pytest.mark.parametrize("kind", [kind for kind in SettingKind if kind is not SettingKind.TIMETABLE])
+@pytest.mark.parametrize("kind", [kind for kind in SettingKind if kind not in LASTING])
 def test_what_ended_by_itself_is_not_undone(kind: SettingKind) -> None:
     paper = house_at_work(PLAN)
     set_to(paper, 10.0, kind, VALUES[kind])

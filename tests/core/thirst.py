@@ -1,7 +1,7 @@
 """No zone is dry for longer than its gap and its wait for the line, unless a reason was told before.
 
-The gap is the one in force, as it was told: by the timetable that was set last and the trim that runs. A
-burst that was left out on request is a reason for one gap.
+The gap is the one in force, as it was told: by the timetable that was set last and the trim that runs; of a
+zone on demand, the longest gap of its bounds. A burst that was left out on request is a reason for one gap.
 """
 
 from math import inf
@@ -11,12 +11,19 @@ from mistd.core.almanac import DayPart
 from mistd.core.events import EventKind
 from mistd.core.observations import KeeperReady
 from mistd.core.sequence import worst_wait_s
-from mistd.core.zone import Phase
+from mistd.core.zone import Phase, Zone
 from tests.core.lived import Lived, Step
 from tests.core.looking_back import gap_in_force_s, timeline, zone_of
 
 RETRY_S, SILENCE_S = 10.0, 12.0  # what a burst that the keeper failed costs its zone, and the line
 GUESSES = ("has not reported it", "counted as given in full")  # nobody knows when such a burst ended
+
+
+def longest_burst_s(zone: Zone, part: DayPart) -> float | None:
+    """The longest burst that a zone may be given in a part of the day; None when it has none."""
+    if zone.demand_cycle is None:
+        return zone.cycle.burst_s(part)
+    return zone.plan.longest_burst_s if zone.mists_in(part) else None
 
 
 class Thirst:
@@ -36,7 +43,7 @@ class Thirst:
 
     def reckon_wait(self) -> None:
         for part in DayPart:
-            lengths = [zone.cycle.burst_s(part) for zone in self.house.zones]
+            lengths = [longest_burst_s(zone, part) for zone in self.house.zones]
             bursts_s = [length for length in lengths if length]
             wait_s = worst_wait_s(bursts_s, self.plan.valves_at_once, self.plan.pause_s)
             travel_s = 0.5 + 0.1 * len(self.plan.zones)  # of orders and reports

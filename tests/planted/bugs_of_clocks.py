@@ -54,8 +54,8 @@ CLOCKS: tuple[Bug, ...] = (
         name="a-part-that-begins-catches-up",
         promise="a step into another part of the day makes nothing due that is not due by its gap",
         file="mistd/core/decide.py",
-        good="            set_mark(zone, almanac.part)\n",
-        bad="            set_mark(zone, almanac.part)\n            zone.due_s = turn.now_s\n",
+        good="            turn.set_mark(zone)\n",
+        bad="            turn.set_mark(zone)\n            zone.due_s = turn.now_s\n",
         caught_by="tests/scenarios/test_clock_steps.py::test_a_step_of_the_clock_breaks_no_promise[1s_back_noon_set_right]",
     ),
     Bug(

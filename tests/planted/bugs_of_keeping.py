@@ -39,8 +39,8 @@ KEEPING: tuple[Bug, ...] = (
         name="ids-are-forgotten-at-a-restart",
         promise="the same id gets the same answer and no second action, over a restart too",
         file="mistd/app/assembly.py",
-        good="sensor_topics(config), clock, edges.bus.publish, answered)",
-        bad="sensor_topics(config), clock, edges.bus.publish)",
+        good="Benches(config), clock, edges.bus.publish, answered)",
+        bad="Benches(config), clock, edges.bus.publish)",
         caught_by="tests/app/test_answers.py::test_who_was_told_not_kept_is_told_the_same_after_a_restart_though_it_was_kept_later",
     ),
     Bug(

@@ -187,4 +187,20 @@ MISTING = (
         bad="        for _ in range(0):\n",
         caught_by="tests/adapters/test_mqtt_bus_loss.py::test_all_state_is_told_again_to_a_broker_that_lost_everything",
     ),
+    Bug(
+        name="a-zone-on-demand-told-at-every-reading",
+        promise="however often sensors speak, a zone is told for their sake at most once a minute",
+        file="mistd/app/telling_demand.py",
+        good="    if passed_s < AT_MOST_EVERY_S:\n",
+        bad="    if False:\n",
+        caught_by="tests/app/test_telling_demand.py::test_however_the_air_swings_a_zone_is_told_for_it_once_a_minute",
+    ),
+    Bug(
+        name="a-dry-sensor-mists-where-mist-is-sparse",
+        promise="sparse mist comes after its gap and not before",
+        file="mistd/core/zone_demand.py",
+        good="_with_mark(demand, inf, latest_s), latest_s",
+        bad="_with_mark(demand, inf, soonest_s), latest_s",
+        caught_by="tests/app/test_telling_demand.py::test_a_dry_sensor_brings_no_burst_forward_where_mist_is_sparse",
+    ),
 )

@@ -6,14 +6,13 @@ Does not know what is promised; see `promises`. Rule: what a line did is taken f
 """
 
 import asyncio
-import tomllib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from functools import cached_property, lru_cache
 from itertools import pairwise
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from mistd.app.config import Config
 from mistd.app.config_file import load_config
@@ -36,7 +35,7 @@ from mistd.ports.bus import Outgoing
 from simulators.memory_bus import MemoryBus
 from simulators.plant.weather import Weather
 from simulators.rig import Beside, Rig
-from tests.app.house_files import EXAMPLE, Change, several, toml_of, written
+from tests.app.house_files import Change, several, timed_example, toml_of, written
 
 S_PER_HOUR = 3600.0
 S_PER_DAY = 86_400.0
@@ -205,8 +204,8 @@ def read(outgoing: Outgoing) -> Message:
 
 @lru_cache
 def carolina_house(directory: Path, *changes: Change) -> Config:
-    """The example house, standing where the weather of the file was measured."""
-    tables: dict[str, Any] = tomllib.loads(EXAMPLE.read_text())
+    """The example house by its timetables, standing where the weather of the file was measured."""
+    tables = timed_example()
     tables["place"] = CAROLINA
     several(*changes)(tables)
     return load_config(written(directory, toml_of(tables)))

@@ -13,8 +13,8 @@ from random import Random
 import pytest
 
 from mistd.app.config import Config
-from mistd.app.config_file import load_config
-from tests.app.house_files import EXAMPLE
+from mistd.app.config_file import checked_config
+from tests.app.house_files import EXAMPLE, timed_example, toml_of
 from tests.scenarios.clock_promises import (
     check,
     every_day_lived_is_ended_once,
@@ -106,7 +106,7 @@ def spread() -> list[Stepped]:
 
 @pytest.fixture(scope="module")
 def example() -> Config:
-    return load_config(EXAMPLE)
+    return checked_config(toml_of(timed_example()), EXAMPLE)
 
 
 # --- one step

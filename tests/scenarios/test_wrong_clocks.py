@@ -3,7 +3,6 @@
 Every story is lived by the whole daemon in virtual time, and held against the promises of `clock_promises`.
 """
 
-import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -14,10 +13,10 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from mistd.app.config import Config
-from mistd.app.config_file import load_config
+from mistd.app.config_file import checked_config, load_config
 from mistd.app.saving import SAVE_EVERY_S
 from mistd.core.almanac import DayPart
-from tests.app.house_files import EXAMPLE, toml_of, written
+from tests.app.house_files import EXAMPLE, timed_example, toml_of, written
 from tests.scenarios.clock_promises import (
     check,
     dates_ended,
@@ -33,7 +32,7 @@ from tests.scenarios.promises import EDGE_S, no_zone_is_misted_before_its_gap_or
 
 @pytest.fixture(scope="module")
 def example() -> Config:
-    return load_config(EXAMPLE)
+    return checked_config(toml_of(timed_example()), EXAMPLE)
 
 
 # --- summer time and the leap day
@@ -74,7 +73,7 @@ ODD_NIGHTS = [
 
 def lived_over(night: Night, place: Path, steps: Sequence[Move] = ()) -> ClockDay:
     """From ten in the evening before until the day after that day has begun."""
-    tables = tomllib.loads(EXAMPLE.read_text())
+    tables = timed_example()
     tables["place"] |= {
         "latitude": night.latitude,
         "longitude": night.longitude,

@@ -8,6 +8,7 @@ import pytest
 from mistd.app.core_requests import core_request
 from mistd.app.messages import REQUESTS
 from simulators.people import ASKS, CABLES_OUT, CableOut, People
+from tests.app.house_files import benches_of
 
 NOW = datetime(2026, 6, 21, 10, tzinfo=UTC)
 ZONES = frozenset(ask.request["zone"] for ask in ASKS)
@@ -48,7 +49,7 @@ def test_what_they_ask_is_understood_and_each_has_an_id_of_its_own() -> None:
     ids = set()
     for what, payload in messages:
         message = REQUESTS[what].model_validate_json(payload)
-        core_request(message, 0.0)
+        core_request(message, 0.0, benches_of())
         ids.add(message.id)
         assert message.issued_at == NOW
     assert len(ids) == len(messages) == len(ASKS)
