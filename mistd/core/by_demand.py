@@ -39,6 +39,7 @@ from mistd.core.zone_demand import (
     rank,
     source_of,
     sum_kpa_s,
+    wetted,
 )
 
 LEAD_WORDS = {
@@ -64,6 +65,8 @@ def attend_demand(turn: Turn) -> None:
     wet = {name for name in changed if _has_wetness_news(turn, name)}
     if wet:
         _take_wetness(turn, wet)
+    if not (moved or wet or is_new_part):
+        return  # whatever spoke concerns no zone's demand
     for index in range(len(turn.house.zones)):
         zone = turn.zone(index)
         cycle, demand = zone.demand_cycle, zone.demand
@@ -308,15 +311,12 @@ def take_burst(turn: Turn, zone: Zone, open_s: float) -> None:
     week = with_burst(demand.week, zone.shut_s - turn.almanac.day_began_s)
     if demand.lead in NO_READINGS:
         week = replace(week, is_sound=False)
-    after = replace(demand, week=week, is_sensor_dry=False)
+    thirst, sum_from_kpa_s = demand.thirst, demand.sum_from_kpa_s
     if source is not None:
         left_kpa_s = sum_kpa_s(demand, source, zone.shut_s) * (1.0 - _given(turn, zone, cycle, open_s))
-        after = replace(
-            after,
-            thirst=misted(demand.thirst, cycle, open_s, source.um_at(zone.shut_s)),
-            sum_from_kpa_s=source.kpa_s_at(zone.shut_s) - left_kpa_s,
-        )
-    zone.demand = after
+        thirst = misted(thirst, cycle, open_s, source.um_at(zone.shut_s))
+        sum_from_kpa_s = source.kpa_s_at(zone.shut_s) - left_kpa_s
+    zone.demand = wetted(demand, week, thirst, sum_from_kpa_s)
 
 
 def begin_burst(turn: Turn, zone: Zone) -> None:

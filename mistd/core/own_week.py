@@ -4,7 +4,7 @@ Only days on which its cycle ran by its own readings count. It knows no reading 
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from mistd.core.units import S_PER_HOUR
 
@@ -39,7 +39,7 @@ def with_burst(week: OwnWeek, since_midnight_s: float) -> OwnWeek:
     """The week with one more burst today."""
     hour = int(since_midnight_s // S_PER_HOUR) % HOURS
     today = (*week.today[:hour], week.today[hour] + 1, *week.today[hour + 1 :])
-    return replace(week, today=today)
+    return OwnWeek(today=today, days=week.days, is_sound=week.is_sound)
 
 
 def day_ended(week: OwnWeek) -> OwnWeek:

@@ -182,6 +182,21 @@ def _with_mark(demand: ZoneDemand, mark: float, soonest_s: float) -> ZoneDemand:
     )
 
 
+def wetted(demand: ZoneDemand, week: OwnWeek, thirst: Thirst, sum_from_kpa_s: float) -> ZoneDemand:
+    """The same after a burst, with no mark yet: field by field, as above."""
+    return ZoneDemand(
+        lead=demand.lead,
+        lead_since_s=demand.lead_since_s,
+        why=demand.why,
+        better_since_s=demand.better_since_s,
+        better_lead=demand.better_lead,
+        thirst=thirst,
+        sum_from_kpa_s=sum_from_kpa_s,
+        driest_wet=demand.driest_wet,
+        week=week,
+    )
+
+
 def _soonest_s(bounds: DemandBounds, since: Since) -> float:
     """Not before the shortest gap; after a burst left out, not before another gap like the one before it."""
     if since.skipped_s <= since.shut_s:

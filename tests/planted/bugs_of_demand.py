@@ -239,8 +239,8 @@ DEMAND: tuple[Bug, ...] = (
         name="a-found-burst-is-as-good-as-new",
         promise="a burst counts from when it was given, however late it is told",
         file=BY_DEMAND,
-        good="misted(demand.thirst, cycle, open_s, source.um_at(zone.shut_s)),",
-        bad="misted(demand.thirst, cycle, open_s, source.um_at(turn.now_s)),",
+        good="misted(thirst, cycle, open_s, source.um_at(zone.shut_s))",
+        bad="misted(thirst, cycle, open_s, source.um_at(turn.now_s))",
         caught_by="tests/core/test_by_demand.py::test_a_burst_from_before_this_start_has_dried_since",
     ),
     Bug(
