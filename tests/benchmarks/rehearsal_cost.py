@@ -3,7 +3,7 @@
 Eight zones on timers of 4 to 15 minutes by day in the Greensboro year, the whole controller and plant, on one
 core. Prints seconds, steps, microseconds a step, decisions and bursts; `--profile` where the time goes, by
 file; `--halved` runs the year again with the plant's steps halved and prints how far water and dry minutes
-move (goal: 1 %, of dry minutes 1 % or 5 minutes, whichever is more).
+move (goal: 1 %, of dry minutes 1 % or 5 minutes, whichever is more); `--cycle` has all eight on demand.
 """
 
 import cProfile
@@ -16,6 +16,7 @@ from pathlib import Path
 
 import click
 
+from mistd.core.demand_cycles import CycleKind
 from simulators.plant.plant import LONGEST_STEP_S
 from simulators.plant.weather import Weather
 from simulators.rehearsal.engine import rehearsed
@@ -42,9 +43,11 @@ class Timed:
     took_s: float
 
 
-def timed_run(weather: Weather, first_day: date, days: int, longest_step_s: float) -> Timed:
+def timed_run(
+    weather: Weather, first_day: date, days: int, longest_step_s: float, cycle: str = "timed"
+) -> Timed:
     """The benchmark's house over some days of the year."""
-    config = house_with(TIMERS)
+    config = house_with(TIMERS, cycle)
     begun_s = time.process_time()
     run = rehearsed(
         config,
@@ -121,7 +124,10 @@ def _short(file: str) -> str:
 @click.option(
     "--profile", "is_profiled", is_flag=True, help="Say where the time goes; it then takes twice as long."
 )
-def main(days: int, from_day: int, halved: bool, is_profiled: bool) -> None:
+@click.option(
+    "--cycle", type=click.Choice([kind.value for kind in CycleKind]), default="timed", show_default=True
+)
+def main(days: int, from_day: int, halved: bool, is_profiled: bool, cycle: str) -> None:
     if from_day + days > DAYS_OF_YEAR + 1:
         raise click.BadParameter(f"{days} days from day {from_day} on go past the year's end")
     machine, weather = Machine(), typical_year()
@@ -129,13 +135,13 @@ def main(days: int, from_day: int, halved: bool, is_profiled: bool) -> None:
     profile = cProfile.Profile()
     if is_profiled:
         profile.enable()
-    whole = timed_run(weather, first_day, days, LONGEST_STEP_S)
+    whole = timed_run(weather, first_day, days, LONGEST_STEP_S, cycle)
     profile.disable()
     click.echo(said(whole, days))
     if is_profiled:
         click.echo(where_time_goes(profile))
     if halved:
-        half = timed_run(weather, first_day, days, LONGEST_STEP_S / 2.0)
+        half = timed_run(weather, first_day, days, LONGEST_STEP_S / 2.0, cycle)
         click.echo(said(half, days))
         click.echo(moved(whole.run, half.run))
     click.echo(machine.said())

@@ -46,18 +46,56 @@ class Timer:
         return f"{self.burst_s:g} s: {gaps} min"
 
 
-def house_with(timers: Sequence[Timer]) -> Config:
-    """A house with a zone for each timer, all built alike."""
-    tables = {
+def house_with(timers: Sequence[Timer], cycle: str = "timed") -> Config:
+    """A house with a zone for each timer, all built alike; on a cycle the timer is what they fall back to."""
+    zones = [_zone(f"z{number}", timer) | {"cycle": cycle} for number, timer in enumerate(timers)]
+    sensed = cycle == "leaf_wetness"
+    return house_of(zones, [wetness_sensor(str(zone["name"])) for zone in zones] if sensed else [])
+
+
+def house_on_demand(timer: Timer) -> Config:
+    """A house with one zone left to a timer and one on each cycle; that timer is what they fall back to.
+
+    `film_seen` is a film zone with a leaf-wetness sensor, as `leaf_wetness` has; `film` has none.
+    """
+    cycles = {
+        "timer": "timed",
+        "film": "film",
+        "film_seen": "film",
+        "leaf_wetness": "leaf_wetness",
+        "vpd": "vpd",
+    }
+    zones = [_zone(name, timer) | {"cycle": cycle} for name, cycle in cycles.items()]
+    return house_of(zones, [wetness_sensor("film_seen"), wetness_sensor("leaf_wetness")])
+
+
+def wetness_sensor(zone: str) -> dict[str, object]:
+    """A leaf-wetness sensor on a zone's bench."""
+    return {
+        "name": f"{zone}_plate",
+        "kind": "leaf_wetness",
+        "topic": f"rehearsed/{zone}/plate",
+        "zone": zone,
+        "dry_reads": 450.0,
+        "wet_reads": 1100.0,
+    }
+
+
+def house_of(zones: Sequence[dict[str, object]], sensors: Sequence[dict[str, object]] = ()) -> Config:
+    """A house of these zones, with a sensor of each kind that belongs to the whole house, and these."""
+    tables: dict[str, object] = {
         "house": {"name": "rehearsed"},
         "place": {"latitude": 36.1, "longitude": -79.95, "elevation_m": 273, "time_zone": "Etc/GMT+5"},
         "line": {"valves_at_once": 1, "pause_s": 1.0},
         "outputs": {"driver": "simulated"},
         "broker": {"host": "127.0.0.1"},
-        "zones": [_zone(f"z{number}", timer) for number, timer in enumerate(timers)],
+        "zones": list(zones),
         "sensors": [
-            {"name": kind, "kind": kind, "topic": f"rehearsed/{kind}"}
-            for kind in ("air_temperature", "relative_humidity", "light", "supply_pressure", "flow")
+            *(
+                {"name": kind, "kind": kind, "topic": f"rehearsed/{kind}"}
+                for kind in ("air_temperature", "relative_humidity", "light", "supply_pressure", "flow")
+            ),
+            *sensors,
         ],
     }
     return checked_config(toml_of(tables), Path("rehearsed.toml"))
