@@ -34,6 +34,9 @@ from mistd.core.wet_leaf import LeafAir, sensible_w_per_m2_c
 # shade it. Ours, reckoned against the simulated benches, where 0.4 to 0.5 holds by day, half that by night.
 SHELTER = 0.42
 SHELTER_BY_NIGHT = 0.25
+# The same where a leaf's temperature is measured: a leaf is warmer as it dries and so is the deficit from it,
+# which is told against the house's air and not the moister air at the leaf. Ours, reckoned like the others.
+SHELTER_BY_LEAF = 0.25
 
 # What a propagation house can have; outside, a sensor is broken, dry of its wick, or sends another unit.
 LEAST_AIR_C, MOST_AIR_C = -10.0, 55.0
@@ -253,9 +256,15 @@ def rates_of(readings: BenchReadings, part: DayPart, *, has_light: bool, is_nigh
             kpa += LIGHT_KPA_PER_W_PER_M2 * (USUAL_LIGHT_W_PER_M2[part] if light is None else max(0.0, light))
     return Rates(
         kpa=max(0.0, kpa),
-        um_per_s=(SHELTER_BY_NIGHT if is_night else SHELTER) * asked.um_per_s,
+        um_per_s=_shelter(readings, is_night=is_night) * asked.um_per_s,
         assumed_light=is_assumed,
     )
+
+
+def _shelter(readings: BenchReadings, *, is_night: bool) -> float:
+    if is_night:
+        return SHELTER_BY_NIGHT
+    return SHELTER if readings.leaf_c is None else SHELTER_BY_LEAF
 
 
 def light_kpa_per_w_per_m2(air_c: float = REFERENCE_AIR_C) -> float:

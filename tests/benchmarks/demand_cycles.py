@@ -28,6 +28,7 @@ import click
 from mistd.app.config import Config
 from mistd.core.readings import SensorKind
 from simulators.house_on_the_bench import plant_plan
+from simulators.plant.instrument_board import BENCH_KINDS
 from simulators.plant.instruments import InstrumentFault
 from simulators.plant.plant import Plant, PlantPlan, PlantZone
 from simulators.plant.weather_files import read_weather
@@ -42,6 +43,7 @@ TIMERS = {
     "greensboro": Timer(burst_s=4.0, day_gap_min=5.0, shoulder_gap_min=10.0, night_gap_min=60.0),
     "miami": Timer(burst_s=4.0, day_gap_min=5.0, shoulder_gap_min=10.0, night_gap_min=60.0),
 }
+LEAF = SensorKind.LEAF_TEMPERATURE
 BREAKS_ON_DAY = 8  # once a zone has a week of its own
 OFF_BY = 0.3
 MIN_PER_H = 60.0
@@ -66,11 +68,12 @@ class Asked:
     seed: int
     broken: tuple[SensorKind, InstrumentFault] | None = None
     off: tuple[str, float] | None = None
+    on_leaf: bool = False  # the vpd zone has a thermometer on a leaf
 
 
 def run_of(asked: Asked) -> tuple[ZoneResult, ...]:
     """What became of each zone."""
-    config = house_on_demand(TIMERS[asked.site])
+    config = house_on_demand(TIMERS[asked.site], on_leaf=asked.on_leaf)
     first_day = FIRST_DAY + timedelta(days=asked.from_day - 1)
     run = rehearsed(
         config,
@@ -95,11 +98,13 @@ def _breaking(
     def breaks(day: int, plant: Plant) -> None:
         if day != BREAKS_ON_DAY:
             return
-        if kind is SensorKind.LEAF_WETNESS:
-            for name in plant.on_benches.wetness_sensors:
-                plant.on_benches.break_one(name, fault)
-        else:
+        if kind not in BENCH_KINDS:
             plant.break_instrument(kind, fault)
+            return
+        is_plate = kind is SensorKind.LEAF_WETNESS
+        on_benches = plant.on_benches
+        for name in on_benches.wetness_sensors if is_plate else on_benches.thermometers:
+            on_benches.break_one(name, fault)
 
     return breaks
 
@@ -228,12 +233,18 @@ def off_ones() -> list[tuple[str, float]]:
     return list(product([*OFF, "air speed"], (1.0 - OFF_BY, 1.0 + OFF_BY)))
 
 
+def with_fault(plain: Asked, broken: tuple[SensorKind, InstrumentFault]) -> Asked:
+    """The same with an instrument broken; a leaf's thermometer is fitted to be broken."""
+    return replace(plain, broken=broken, on_leaf=broken[0] is LEAF)
+
+
 def broken_ones() -> list[tuple[SensorKind, InstrumentFault]]:
     kinds = (
         SensorKind.AIR_TEMPERATURE,
         SensorKind.RELATIVE_HUMIDITY,
         SensorKind.LIGHT,
         SensorKind.LEAF_WETNESS,
+        SensorKind.LEAF_TEMPERATURE,
     )
     return list(product(kinds, InstrumentFault))
 
@@ -252,13 +263,16 @@ def main(site: str, from_day: int, days: int, seed: int, faults: bool, robust: b
     with ProcessPoolExecutor(at_once) as pool:
         healthy = pool.submit(run_of, plain)
         broken, off = broken_ones() if faults else [], off_ones() if robust else []
-        with_faults = pool.map(run_of, [replace(plain, broken=each) for each in broken])
+        on_leaf = pool.submit(run_of, replace(plain, on_leaf=True)) if faults else healthy
+        with_faults = pool.map(run_of, [with_fault(plain, each) for each in broken])
         with_off = pool.map(run_of, [replace(plain, off=each) for each in off])
         click.echo(f"{site}, {days} days from day {from_day}, seed {seed}, timer {TIMERS[site].said()}")
         click.echo(table(HEADS, list(rows(healthy.result(), days))))
         misses = list(missed(healthy.result()))
         faulty = [row for each, zones in zip(broken, with_faults, strict=True)
-                  for row in fault_rows(each, zones, healthy.result())]  # fmt: skip
+                  for row in fault_rows(
+                      each, zones, (on_leaf if each[0] is LEAF else healthy).result()
+                  )]  # fmt: skip
         if faults:
             click.echo("\n" + table(FAULT_HEADS, faulty))
             misses += [" ".join(row) for row in faulty if row[-1]]

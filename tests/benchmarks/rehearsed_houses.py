@@ -53,10 +53,11 @@ def house_with(timers: Sequence[Timer], cycle: str = "timed") -> Config:
     return house_of(zones, [wetness_sensor(str(zone["name"])) for zone in zones] if sensed else [])
 
 
-def house_on_demand(timer: Timer) -> Config:
+def house_on_demand(timer: Timer, *, on_leaf: bool = False) -> Config:
     """A house with one zone left to a timer and one on each cycle; that timer is what they fall back to.
 
     `film_seen` is a film zone with a leaf-wetness sensor, as `leaf_wetness` has; `film` has none.
+    With `on_leaf` the zone on vpd has a thermometer on a leaf, and adds up the deficit from leaf to air.
     """
     cycles = {
         "timer": "timed",
@@ -66,7 +67,14 @@ def house_on_demand(timer: Timer) -> Config:
         "vpd": "vpd",
     }
     zones = [_zone(name, timer) | {"cycle": cycle} for name, cycle in cycles.items()]
-    return house_of(zones, [wetness_sensor("film_seen"), wetness_sensor("leaf_wetness")])
+    sensors = [wetness_sensor("film_seen"), wetness_sensor("leaf_wetness")]
+    thermometer: dict[str, object] = {
+        "name": "vpd_leaf",
+        "kind": "leaf_temperature",
+        "topic": "rehearsed/leaf",
+        "zone": "vpd",
+    }
+    return house_of(zones, [*sensors, thermometer] if on_leaf else sensors)
 
 
 def wetness_sensor(zone: str) -> dict[str, object]:
