@@ -27,7 +27,7 @@ from mistd.app.messages import (
 from mistd.app.problems import printable
 from mistd.app.spoken import said_instant, said_length
 from mistd.app.topics import Topics
-from mistd.core.by_demand import LEAD_WORDS
+from mistd.core.leading import LEAD_WORDS
 from mistd.core.zone_demand import Lead
 
 EVENTS_SHOWN = 6

@@ -12,9 +12,9 @@ from datetime import datetime, timedelta
 from mistd.app.messages import DemandTold, HouseTold, ZoneTold
 from mistd.app.spoken import said_instant, said_length
 from mistd.core.almanac import DayPart
-from mistd.core.by_demand import LEAD_WORDS
 from mistd.core.due_words import IN_PART
 from mistd.core.film import drying_um, film_of_drying_um, wet_fraction
+from mistd.core.leading import LEAD_WORDS
 from mistd.core.units import PERCENT, S_PER_HOUR, S_PER_MIN
 from mistd.core.zone_demand import NO_READINGS, Lead
 

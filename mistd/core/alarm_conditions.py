@@ -13,8 +13,8 @@ from math import inf
 from mistd.core.alarm_kinds import KEEPER_AWAY_AFTER_S, AlarmKind
 from mistd.core.almanac import DayPart
 from mistd.core.annunciator import Condition, pulse
-from mistd.core.by_demand import LEAD_WORDS
 from mistd.core.house import House
+from mistd.core.leading import LEAD_WORDS
 from mistd.core.sensors import SensorState, why_lost
 from mistd.core.sequence import worst_wait_s
 from mistd.core.units import S_PER_DAY, S_PER_MIN

@@ -1,4 +1,4 @@
-"""Following what the leaves ask: readings into sources, trust and films, and what each zone is led by.
+"""Following what the leaves ask: readings into sources, trust and films, and what bursts did to those.
 
 Called in every turn before zones are attended to; looks only at what was heard, lost or doubted since the
 last. The arithmetic of films, meters and trust is in their own files. Nothing in here opens a valve.
@@ -6,12 +6,12 @@ last. The arithmetic of films, meters and trust is in their own files. Nothing i
 
 from collections.abc import Iterator
 from dataclasses import replace
-from math import inf
 
 from mistd.core.almanac import DayPart
 from mistd.core.demand_cycles import DemandCycle
 from mistd.core.demand_source import SourceState, went_on
 from mistd.core.events import EventKind
+from mistd.core.leading import led
 from mistd.core.own_week import day_ended, with_burst
 from mistd.core.readings import SensorKind
 from mistd.core.thirst import driest_wet, misted, seen, slow_wet
@@ -26,29 +26,15 @@ from mistd.core.wetness_trust import (
 )
 from mistd.core.zone import Phase, Zone
 from mistd.core.zone_demand import (
-    COMES_BACK_AFTER_S,
     NO_READINGS,
     Lead,
     ZoneDemand,
-    begun_anew,
-    begun_demand,
     burst_on_demand_s,
-    can_lead,
-    chosen_lead,
     is_sensor_dry,
-    rank,
     source_of,
     sum_kpa_s,
     wetted,
 )
-
-LEAD_WORDS = {
-    Lead.VPD: "the vapour pressure deficit",
-    Lead.LEAF_WETNESS: "its leaf-wetness sensors",
-    Lead.FILM: "its reckoned film",
-    Lead.OWN_WEEK: "its own last week, a fifth wetter",
-    Lead.TIMETABLE: "the timetable of a bright day",
-}
 
 
 def attend_demand(turn: Turn) -> None:
@@ -134,7 +120,7 @@ def _reconsider(turn: Turn, index: int, cycle: DemandCycle, *, is_sensed: bool) 
     if is_sensed:
         _compare(turn, cycle, demand, source)
         demand = _corrected(turn, zone, cycle, demand, source)
-    demand = _led(turn, zone, cycle, demand, source)
+    demand = led(turn, zone, cycle, demand, source)
     if demand is not zone.demand or _is_otherwise_sure(turn, cycle):
         zone = turn.touch(index)
         zone.demand = demand
@@ -228,76 +214,6 @@ def _trusted(turn: Turn, cycle: DemandCycle) -> Iterator[WetnessTrust]:
     return (turn.trust[name] for name in cycle.wetness_sensors if turn.trust[name].is_trusted)
 
 
-def _has_sensor(turn: Turn, cycle: DemandCycle) -> bool:
-    """Whether a sensor is trusted, or not heard yet since the start and not lost either."""
-    return any(
-        not turn.trust[name].doubt and not turn.sensors[name].is_lost for name in cycle.wetness_sensors
-    )
-
-
-def _led(
-    turn: Turn, zone: Zone, cycle: DemandCycle, demand: ZoneDemand, source: SourceState | None
-) -> ZoneDemand:
-    """The zone led by what can lead it: better once that has held for a while, else at once."""
-    can = {"has_source": source is not None and not source.lost, "has_sensor": _has_sensor(turn, cycle)}
-    lead = chosen_lead(cycle, demand.week, **can)
-    if lead is demand.lead:
-        return demand if demand.better_lead is None else replace(demand, better_since_s=inf, better_lead=None)
-    is_better = rank(cycle, lead) < rank(cycle, demand.lead)
-    if not is_better or not can_lead(demand.lead, **can) or lead is Lead.OWN_WEEK:
-        return _change_lead(turn, zone, cycle, demand, lead)
-    return _waiting_for(turn, zone, cycle, demand, lead, **can)
-
-
-def _waiting_for(
-    turn: Turn,
-    zone: Zone,
-    cycle: DemandCycle,
-    demand: ZoneDemand,
-    lead: Lead,
-    **can: bool,
-) -> ZoneDemand:
-    """The zone while something better could lead it; what leads at last could all the time, and still can."""
-    noted = demand.better_lead
-    if noted is None or not can_lead(noted, **can):
-        return replace(demand, better_since_s=turn.now_s, better_lead=lead)
-    worst = max(noted, lead, key=lambda each: rank(cycle, each))
-    if turn.now_s - demand.better_since_s >= COMES_BACK_AFTER_S:
-        after = _change_lead(turn, zone, cycle, demand, worst)
-        return after if worst is lead else replace(after, better_since_s=turn.now_s, better_lead=lead)
-    return demand if worst is noted else replace(demand, better_lead=worst)
-
-
-def _change_lead(turn: Turn, zone: Zone, cycle: DemandCycle, demand: ZoneDemand, lead: Lead) -> ZoneDemand:
-    is_own = rank(cycle, lead) == 0
-    why = "" if is_own else _why_not_own(turn, cycle)
-    figures = {"cycle": cycle.kind.value, "lead": lead.value, "before": demand.lead.value}
-    if rank(cycle, lead) > rank(cycle, demand.lead):
-        turn.tell(
-            EventKind.CYCLE_FELL_BACK, zone.plan.name, f"{why}: it is led by {LEAD_WORDS[lead]}", figures
-        )
-    else:
-        more = "" if is_own else f", for {why}"
-        turn.tell(
-            EventKind.CYCLE_CAME_BACK, zone.plan.name, f"it is led by {LEAD_WORDS[lead]} again{more}", figures
-        )
-    fell_s = turn.now_s if demand.lead_since_s == -inf else demand.lead_since_s
-    since_s = -inf if is_own else fell_s
-    return replace(demand, lead=lead, lead_since_s=since_s, why=why, better_since_s=inf, better_lead=None)
-
-
-def _why_not_own(turn: Turn, cycle: DemandCycle) -> str:
-    """Which readings died, in words."""
-    source = source_of(cycle, turn.sources)
-    said = [source.lost] if source and source.lost else []
-    for name in cycle.wetness_sensors:
-        if turn.sensors[name].is_lost:
-            said.append(f"{name} is lost")
-        elif turn.trust[name].doubt:
-            said.append(f"{name} is doubted: {turn.trust[name].doubt}")
-    return "; ".join(said)
-
-
 def take_burst(turn: Turn, zone: Zone, open_s: float) -> None:
     """What a burst that has ended did: for the film, the sum, the week, and what sensors have to show now."""
     cycle, demand = zone.demand_cycle, zone.demand
@@ -354,26 +270,6 @@ def end_day(zone: Zone) -> None:
         if zone.demand_cycle is None:
             week = replace(week, is_sound=False)
         zone.demand = replace(zone.demand, week=week)
-
-
-def take_cycle(turn: Turn, zone: Zone, before: DemandCycle | None) -> None:
-    """Go on by another cycle: the film and the week are kept, what leads the zone is chosen afresh.
-
-    Args:
-        turn: this decision.
-        zone: touched, with its new cycle in force.
-        before: the cycle it had; None: its timetable led it, and what that gave was not followed.
-    """
-    cycle, demand = zone.demand_cycle, zone.demand
-    if cycle == before:
-        return
-    if cycle is None:
-        if demand is not None:
-            zone.demand = replace(demand, week=replace(demand.week, is_sound=False))
-        return
-    source = source_of(cycle, turn.sources)
-    demand = begun_anew(demand or begun_demand(cycle), cycle, before, source, turn.now_s)
-    zone.demand = _led(turn, zone, cycle, demand, source)
 
 
 def burst_length_s(turn: Turn, zone: Zone) -> float | None:

@@ -15,7 +15,6 @@ from typing import Any
 
 from mistd.core.actions import AnswerRequest, Outcome
 from mistd.core.bursts import stop_waiting
-from mistd.core.by_demand import take_cycle
 from mistd.core.change_rules import (
     closed_problems,
     cycle_problems,
@@ -27,6 +26,7 @@ from mistd.core.change_rules import (
 from mistd.core.cycles import TimedCycle
 from mistd.core.events import EventKind
 from mistd.core.holds import ask_hold, ask_release, undo_hold
+from mistd.core.leading import take_cycle
 from mistd.core.requests import AskHold, AskRelease, AskSetting, AskUndo
 from mistd.core.settings import (
     LASTING,

@@ -6,10 +6,10 @@ This file decides nothing: it reads the zone as it stands when its burst is orde
 from math import inf
 
 from mistd.core.almanac import DayPart
-from mistd.core.by_demand import LEAD_WORDS
 from mistd.core.demand_cycles import DemandCycle
 from mistd.core.demand_source import SourceState
 from mistd.core.film import wet_fraction
+from mistd.core.leading import LEAD_WORDS
 from mistd.core.thirst import driest_wet, film_um, unsure
 from mistd.core.turn import Turn
 from mistd.core.units import PERCENT, S_PER_HOUR, S_PER_MIN

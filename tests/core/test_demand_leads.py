@@ -5,9 +5,9 @@ from datetime import timedelta
 
 import pytest
 
-from mistd.core.by_demand import LEAD_WORDS
 from mistd.core.demand_cycles import CycleKind
 from mistd.core.events import EventKind
+from mistd.core.leading import LEAD_WORDS
 from mistd.core.own_week import DAYS, HOURS, OwnWeek
 from mistd.core.zone_demand import COMES_BACK_AFTER_S, Lead
 from tests.core.houses import (

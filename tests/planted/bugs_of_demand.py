@@ -5,6 +5,7 @@ from tests.planted.bug import Bug
 SOURCE, THIRST = "mistd/core/demand_source.py", "mistd/core/thirst.py"
 TRUST, ZONE = "mistd/core/wetness_trust.py", "mistd/core/zone_demand.py"
 BY_DEMAND, WEEK = "mistd/core/by_demand.py", "mistd/core/own_week.py"
+LEADING = "mistd/core/leading.py"
 
 DEMAND: tuple[Bug, ...] = (
     Bug(
@@ -124,7 +125,7 @@ DEMAND: tuple[Bug, ...] = (
     Bug(
         name="back-at-the-first-good-reading",
         promise="a cycle comes back after ten sound minutes",
-        file=BY_DEMAND,
+        file=LEADING,
         good="if turn.now_s - demand.better_since_s >= COMES_BACK_AFTER_S:",
         bad="if turn.now_s >= demand.better_since_s:",
         caught_by="tests/core/test_demand_leads.py::test_it_comes_back_after_ten_sound_minutes_and_not_before",
@@ -132,7 +133,7 @@ DEMAND: tuple[Bug, ...] = (
     Bug(
         name="minutes-that-were-not-sound-count-as-such",
         promise="a cycle comes back after ten sound minutes running",
-        file=BY_DEMAND,
+        file=LEADING,
         good="return demand if demand.better_lead is None else replace(",
         bad="return demand if True else replace(",
         caught_by="tests/core/test_demand_leads.py::"
@@ -220,7 +221,7 @@ DEMAND: tuple[Bug, ...] = (
     Bug(
         name="a-dead-lead-waits-for-a-better-one",
         promise="what cannot lead any more does not",
-        file=BY_DEMAND,
+        file=LEADING,
         good="if not is_better or not can_lead(demand.lead, **can) or lead is Lead.OWN_WEEK:",
         bad="if not is_better or lead is Lead.OWN_WEEK:",
         caught_by="tests/core/test_demand_leads.py::"
@@ -246,7 +247,7 @@ DEMAND: tuple[Bug, ...] = (
     Bug(
         name="the-first-to-recover-vouches-for-the-rest",
         promise="only what was sound for ten minutes comes back",
-        file=BY_DEMAND,
+        file=LEADING,
         good="worst = max(noted, lead, key=lambda each: rank(cycle, each))",
         bad="worst = lead",
         caught_by="tests/core/test_demand_leads.py::"
