@@ -48,7 +48,7 @@ FROZEN_AFTER_S = 2.0 * S_PER_HOUR
 FROZEN_READINGS = 20
 
 # Before any reading, and over time nobody saw: what a bright day in a shaded house asks for, um/s (ours;
-# 0.25 mm/h of a lone leaf at 25 C and 70 %, tests/core/test_demand.py, in shelter).
+# 0.30 mm/h of a lone leaf on the day of `reference_rates`, in shelter); by night by eye.
 USUAL_UM_PER_S: Mapping[bool, float] = {True: 0.035, False: 0.008}
 USUAL_KPA: Mapping[bool, float] = {True: 1.5, False: 0.4}
 

@@ -12,6 +12,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import inf
 
+from mistd.core.units import PERCENT
+
 # All ours: no sensor was measured. A share of 0.05 is 33 mV of the plate that the simulator has.
 BEYOND_OWN = 0.2  # under its dry or over its wet value by so much is at a rail, or not calibrated
 RISES_BY = 0.05  # the least that a good burst does
@@ -59,7 +61,8 @@ def heard_share(trust: WetnessTrust, share: float, at_s: float) -> WetnessTrust:
     if not -BEYOND_OWN <= share <= 1.0 + BEYOND_OWN:
         end = "dry" if share < 0.0 else "wet"
         return _doubted(
-            after, f"it reads {share:.0%} wet, beyond its own {end} value: a rail, a wire or a calibration"
+            after,
+            f"it reads {_percent(share)} wet, beyond its own {end} value: a rail, a wire or a calibration",
         )
     if trust.before is None or trust.is_open or at_s < trust.shut_s + SETTLES_S:
         return after
@@ -83,7 +86,7 @@ def _judged(trust: WetnessTrust, before: float, share: float) -> WetnessTrust:
     flat = replace(trust, flat_bursts=trust.flat_bursts + 1, swings=0)
     if flat.flat_bursts < STRIKES:
         return flat
-    moved = f"{before:.0%} wet before, {share:.0%} after"
+    moved = f"{_percent(before)} wet before, {_percent(share)} after"
     return _doubted(flat, f"it did not rise after {flat.flat_bursts} good bursts: {moved}")
 
 
@@ -114,7 +117,7 @@ def burst_given(trust: WetnessTrust, shut_s: float, *, is_good: bool, slow_wet: 
         return after
     return _doubted(
         after,
-        f"it reads {before:.0%} wet where the slowest drying leaves {slow_wet:.0%}, "
+        f"it reads {_percent(before)} wet where the slowest drying leaves {_percent(slow_wet)}, "
         f"at {wet_bursts} bursts: lime or salts read as wet",
     )
 
@@ -131,10 +134,15 @@ def compared(trust: WetnessTrust, others: Sequence[float], now_s: float) -> Wetn
     after = replace(trust, apart_since_s=since_s, swings=0)
     if now_s - since_s < APART_FOR_S:
         return after
-    said = ", ".join(f"{other:.0%}" for other in others)
+    said = ", ".join(f"{_percent(other)}" for other in others)
     return _doubted(
-        after, f"it reads {trust.share:.0%} wet and its neighbours {said}, for {APART_FOR_S / 60.0:g} min"
+        after,
+        f"it reads {_percent(trust.share)} wet and its neighbours {said}, for {APART_FOR_S / 60.0:g} min",
     )
+
+
+def _percent(share: float) -> str:
+    return f"{share * PERCENT:.0f} %"
 
 
 def _doubted(trust: WetnessTrust, doubt: str) -> WetnessTrust:

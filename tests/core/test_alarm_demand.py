@@ -221,7 +221,7 @@ def test_a_doubted_sensor_is_told_with_what_is_wrong_and_stays_so_while_it_is_si
 
     alarm = watching.board.alarm(K.WETNESS_DOUBTED, LEAVES[0])
     assert alarm.is_on
-    assert alarm.reason.startswith("it reads -50% wet, beyond its own dry value")
+    assert alarm.reason.startswith("it reads -50 % wet, beyond its own dry value")
     assert watching.raised(K.WETNESS_DOUBTED) == [(READS_EVERY_S, LEAVES[0])]
 
 

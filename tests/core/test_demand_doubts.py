@@ -41,7 +41,7 @@ def test_a_sensor_that_does_not_rise_is_told_once_and_left_out() -> None:
     (event,) = paper.told(DOUBTED)
     assert event.subject == "leaf-1"
     assert event.reason == (
-        "it did not rise after 3 good bursts: 50% wet before, 50% after: "
+        "it did not rise after 3 good bursts: 50 % wet before, 50 % after: "
         "it is left out; look at it, wipe it clean"
     )
     assert demand_of(paper).driest_wet is None
@@ -56,7 +56,7 @@ def test_a_sensor_beyond_its_own_values_is_told_once_however_often_it_says_so() 
 
     (event,) = paper.told(DOUBTED)
     assert (event.at_s, event.subject) == (10.0, "leaf-1")
-    assert event.reason.startswith("it reads 130% wet, beyond its own wet value")
+    assert event.reason.startswith("it reads 130 % wet, beyond its own wet value")
 
 
 def test_a_doubted_sensor_has_no_say_in_the_film() -> None:
@@ -99,7 +99,7 @@ def test_a_doubt_that_comes_with_the_shutting_and_a_reading_at_once_is_told_once
 
     (event,) = paper.told(DOUBTED)
     assert event.at_s == 5000.0 * WET_STRIKES + 5.0
-    assert event.reason.startswith("it reads 96% wet where the slowest drying leaves 0%, at 6 bursts")
+    assert event.reason.startswith("it reads 96 % wet where the slowest drying leaves 0 %, at 6 bursts")
 
 
 @pytest.mark.parametrize(("sensors", "is_outvoted"), [(1, False), (2, True), (3, True)])

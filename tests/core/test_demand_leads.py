@@ -169,7 +169,7 @@ def test_coming_half_way_back_says_what_is_still_dead() -> None:
 
     (event,) = paper.told(CAME)
     assert event.reason.startswith(
-        "it is led by its reckoned film again, for leaf-1 is doubted: it reads 300%"
+        "it is led by its reckoned film again, for leaf-1 is doubted: it reads 300 %"
     )
 
 

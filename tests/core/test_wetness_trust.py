@@ -88,10 +88,10 @@ def test_a_sensor_a_fifth_beyond_its_own_values_is_still_believed(share: float) 
 @pytest.mark.parametrize(
     ("share", "words"),
     [
-        (-BEYOND_OWN - 0.01, "it reads -21% wet, beyond its own dry value: a rail, a wire or a calibration"),
+        (-BEYOND_OWN - 0.01, "it reads -21 % wet, beyond its own dry value: a rail, a wire or a calibration"),
         (
             1.0 + BEYOND_OWN + 0.01,
-            "it reads 121% wet, beyond its own wet value: a rail, a wire or a calibration",
+            "it reads 121 % wet, beyond its own wet value: a rail, a wire or a calibration",
         ),
     ],
 )
@@ -120,7 +120,7 @@ def test_three_good_bursts_running_without_a_rise_are_too_many_for_belief(
 def test_a_flat_sensor_is_told_with_what_it_read() -> None:
     doubt = bursts(UNHEARD, STRIKES, 0.4, 0.42).doubt
 
-    assert doubt == "it did not rise after 3 good bursts: 40% wet before, 42% after"
+    assert doubt == "it did not rise after 3 good bursts: 40 % wet before, 42 % after"
 
 
 @pytest.mark.parametrize(
@@ -246,7 +246,7 @@ def test_a_sensor_far_wetter_than_the_slowest_film_at_six_bursts_is_doubted(
 
 def test_lime_is_told_with_both_figures() -> None:
     assert lime(UNHEARD, WET_STRIKES, 0.9, 0.3).doubt == (
-        "it reads 90% wet where the slowest drying leaves 30%, at 6 bursts: lime or salts read as wet"
+        "it reads 90 % wet where the slowest drying leaves 30 %, at 6 bursts: lime or salts read as wet"
     )
 
 
@@ -312,7 +312,7 @@ def test_two_or_more_witnesses_that_agree_outvote_the_odd_one(others: list[float
 def test_the_odd_one_is_told_with_what_its_neighbours_say() -> None:
     doubt = apart_for(0.9, [0.2, 0.25], APART_FOR_S).doubt
 
-    assert doubt == "it reads 90% wet and its neighbours 20%, 25%, for 30 min"
+    assert doubt == "it reads 90 % wet and its neighbours 20 %, 25 %, for 30 min"
 
 
 def test_of_three_the_two_that_agree_stay() -> None:
